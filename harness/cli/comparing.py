@@ -1,0 +1,180 @@
+"""`compare`: before against after, with an interval, a decision, and what would decide it."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from harness.cli.options import AsJson, RunsDir
+
+if TYPE_CHECKING:
+    from harness.judgement.sides import Side
+    from harness.results import Comparison, WorkloadComparison
+
+Sides = "Run, runs separated by commas, or a CSV file: workload,value,unit,better[,boot]."
+Before = Annotated[str, typer.Argument(metavar="BEFORE", help=Sides)]
+After = Annotated[str, typer.Argument(metavar="AFTER", help=Sides)]
+Confidence = Annotated[float, typer.Option("--confidence", help="Confidence of the intervals.")]
+Margin = Annotated[
+    float, typer.Option("--margin", metavar="PERCENT", help="Smaller changes are equivalent.")
+]
+BetweenBoot = Annotated[
+    float,
+    typer.Option(
+        "--between-boot",
+        metavar="PERCENT",
+        help="Assumed spread between boots where three earlier runs have not measured it.",
+    ),
+]
+PlannedLooks = Annotated[
+    int | None,
+    typer.Option(
+        "--planned-looks",
+        help="How often you mean to look before you decide; the error is spent over the looks.",
+        show_default=False,
+    ),
+]
+Method = Annotated[
+    str, typer.Option("--method", help="welch (log scale) or fieller (ratio of plain means).")
+]
+OtherMachine = Annotated[
+    bool, typer.Option("--other-machine", help="Allow two machines; the ratio compares machines.")
+]
+Html = Annotated[
+    Path | None, typer.Option("--html", help="Write a page here too.", show_default=False)
+]
+
+
+def compare(
+    before: Before,
+    after: After,
+    runs_dir: RunsDir = None,
+    confidence: Confidence = 0.95,
+    margin: Margin = 1.0,
+    between_boot: BetweenBoot = 0.3,
+    planned_looks: PlannedLooks = None,
+    method: Method = "welch",
+    other_machine: OtherMachine = False,
+    html: Html = None,
+    as_json: AsJson = False,
+) -> None:
+    """Is AFTER faster, slower, equivalent, or not decided yet? Exit 0, 1 or 3."""
+    from harness.errors import UsageError
+    from harness.judgement.comparison import CompareOptions, compare_sides
+    from harness.looks import count_look
+    from harness.record.listing import runs_folder
+
+    _check(confidence, margin, between_boot, method)
+    folder = runs_folder(runs_dir)
+    first, second = read_side(before, folder), read_side(after, folder)
+    looks = count_look(folder, first, second)
+    if planned_looks is not None and looks > planned_looks:
+        raise UsageError(
+            f"--planned-looks received {planned_looks}, this is look {looks}: the error is spent, "
+            "begin a new comparison with new runs"
+        )
+    options = CompareOptions(
+        confidence=confidence,
+        margin_percent=margin,
+        between_boot_percent=between_boot,
+        looks=looks,
+        planned_looks=planned_looks,
+        method=method,
+        other_machine=other_machine,
+    )
+    found = compare_sides(first, second, options).comparison
+    if html is not None:
+        from reports.write import write_comparison
+
+        write_comparison(html, found, before=first.source, after=second.source)
+    _print(found, first, second, as_json)
+    raise typer.Exit(int(exit_code(found)))
+
+
+def _check(confidence: float, margin: float, between_boot: float, method: str) -> None:
+    from harness.errors import UsageError
+
+    if not 0.5 <= confidence < 1:
+        raise UsageError(f"--confidence received {confidence:g}: needs 0.5 to below 1, e.g. 0.95")
+    if not 0 < margin <= 50:
+        raise UsageError(f"--margin received {margin:g}: needs above 0 to 50 percent")
+    if not 0 <= between_boot <= 20:
+        raise UsageError(f"--between-boot received {between_boot:g}: needs 0 to 20 percent")
+    if method not in {"welch", "fieller"}:
+        raise UsageError(f"--method received {method!r}: needs welch or fieller")
+
+
+def read_side(text: str, runs_dir: Path) -> Side:
+    """One side: a CSV file, or runs separated by commas."""
+    from harness.judgement.sides import side_of
+    from harness.judgement.typed_values import read_typed_values
+    from harness.record.listing import resolve_run
+    from harness.record.reader import read_run
+
+    if text.lower().endswith(".csv"):
+        return read_typed_values(Path(text))
+    names = [name.strip() for name in text.split(",") if name.strip()]
+    return side_of([read_run(resolve_run(runs_dir, name)) for name in names or [text]])
+
+
+def exit_code(found: Comparison) -> int:
+    """0 no workload slower, 1 some slower, 3 some undecided and none slower."""
+    from harness.outcome import ExitCode
+
+    decisions = {item.decision for item in found.workloads}
+    if "slower" in decisions:
+        return ExitCode.FAIL
+    return ExitCode.INCONCLUSIVE if "undecided" in decisions else ExitCode.PASS
+
+
+def comparison_document(found: Comparison) -> dict[str, Any]:
+    """The comparison with exactly the keys that ``compare --json`` promises, and the reasons."""
+    return {
+        "confidence": found.confidence,
+        "margin_percent": found.margin_percent,
+        "scope": found.scope,
+        "looks": found.looks,
+        "workloads": [asdict(item) for item in found.workloads],
+        "overall": dict(found.overall),
+        "changes": [asdict(item) for item in found.changes],
+        "warnings": list(found.warnings),
+        "assumptions": list(found.assumptions),
+    }
+
+
+def _print(found: Comparison, first: Side, second: Side, as_json: bool) -> None:
+    if as_json:
+        typer.echo(json.dumps(comparison_document(found), indent=2, ensure_ascii=False))
+        return
+    typer.echo(f"before: {first.source}\nafter:  {second.source}")
+    for change in found.changes:
+        typer.echo(f"  changed: {change.fact}: {change.before} -> {change.after}")
+    for warning in found.warnings:
+        typer.echo(f"  warning: {warning}")
+    typer.echo(
+        f"{100 * found.confidence:g} % intervals, margin {found.margin_percent:g} %, "
+        f"{found.scope}, look {found.looks}"
+    )
+    for item in found.workloads:
+        typer.echo(f"  {item.name:<24} {_line(item)}")
+    for assumption in found.assumptions:
+        typer.echo(f"  assumed: {assumption}")
+
+
+def _line(item: WorkloadComparison) -> str:
+    from harness.units import change
+
+    if item.ratio is None:
+        return f"undecided: {item.why}"
+    shown = change(item.ratio)
+    if item.low is not None and item.high is not None:
+        shown += f" ({change(item.low)} to {change(item.high)})"
+    needed = ""
+    if item.trials_needed is not None:
+        needed = f"; would be decided by {item.trials_needed} trials"
+        needed += f" over {item.boots_needed} boots" if item.boots_needed else ""
+    return f"{item.decision}: {shown}{needed}"

@@ -1,0 +1,75 @@
+"""Options that several commands share, spelled once."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from harness.errors import UsageError
+
+RunsDir = Annotated[
+    Path | None,
+    typer.Option(
+        "--runs-dir",
+        help="Folder of the runs; else RIGPROOF_RUNS_DIR, else `runs` in your data folder.",
+        show_default=False,
+    ),
+]
+SysfsRoot = Annotated[
+    Path | None,
+    typer.Option(
+        "--sysfs-root",
+        help="Read /sys and /proc below this folder; else RIGPROOF_SYSFS_ROOT, else /.",
+        show_default=False,
+    ),
+]
+Settings = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set",
+        metavar="NAME=VALUE",
+        help="Declare a setting that you changed, e.g. memory_speed=6000MT/s. Repeatable.",
+        show_default=False,
+    ),
+]
+Notes = Annotated[
+    list[str] | None,
+    typer.Option("--note", metavar="TEXT", help="A note for the record.", show_default=False),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, nothing else.")]
+AllowCommands = Annotated[
+    bool,
+    typer.Option(
+        "--allow-commands",
+        help="Let the profile start the programs it names (workload `command`, external sensors).",
+    ),
+]
+AcceptNoTemperature = Annotated[
+    bool,
+    typer.Option(
+        "--accept-no-temperature", help="Soak although no CPU temperature can be watched."
+    ),
+]
+RunArgument = Annotated[
+    str, typer.Argument(metavar="RUN", help="Run id, a unique beginning of it, or a path.")
+]
+
+
+def sysfs_root(option: Path | None) -> Path:
+    """Where /sys and /proc are read: the option, the environment, or the real root."""
+    return option or Path(os.environ.get("RIGPROOF_SYSFS_ROOT") or "/")
+
+
+def parse_settings(given: Sequence[str] | None) -> dict[str, str]:
+    """``NAME=VALUE`` pairs as a mapping. Raises UsageError for anything else."""
+    settings: dict[str, str] = {}
+    for item in given or ():
+        name, equals, value = item.partition("=")
+        if not equals or not name.strip():
+            raise UsageError(f"--set received {item!r}: it needs NAME=VALUE, e.g. vcore=1.25V")
+        settings[name.strip()] = value.strip()
+    return settings

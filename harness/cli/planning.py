@@ -1,0 +1,152 @@
+"""`check`, `schema` and `workloads`: what would run, without running it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from harness.cli.options import AllowCommands, AsJson, SysfsRoot, sysfs_root
+
+if TYPE_CHECKING:
+    from harness.plan import Plan
+    from workloads.contract import Workload
+
+ProfileArgument = Annotated[
+    str, typer.Argument(metavar="PROFILE", help="Path of a profile, or a shipped one's name.")
+]
+
+
+def check(
+    profile: ProfileArgument,
+    as_json: AsJson = False,
+    root: SysfsRoot = None,
+    allow_commands: AllowCommands = False,
+) -> None:
+    """Check a profile and print its plan without running anything."""
+    from harness.machine.affinity import allowed_cpus
+    from harness.machine.memory import available_memory_bytes
+    from harness.plan import make_plan
+    from harness.profile.loader import load_profile
+
+    loaded = load_profile(profile)
+    available = available_memory_bytes(sysfs_root(root))
+    plan = make_plan(
+        loaded.profile, allowed_cpus(), available_bytes=available, allow_commands=allow_commands
+    )
+    document = plan_document(loaded.profile.name, plan, available)
+    if as_json:
+        typer.echo(json.dumps(document, indent=2, ensure_ascii=False))
+        return
+    for line in _plan_lines(plan, document):
+        typer.echo(line)
+
+
+def plan_document(name: str, plan: Plan, available_bytes: int) -> dict[str, Any]:
+    """The plan as plain JSON."""
+    return {
+        "profile": name,
+        "lanes": list(plan.cpus),
+        "rounds": plan.rounds,
+        "trials": plan.trials,
+        "soaks": sum(not step.is_trial for step in plan.steps),
+        "estimated_seconds": round(plan.estimated_seconds(), 1),
+        "memory_bytes": plan.memory_bytes,
+        "available_bytes": available_bytes,
+        "loads": [
+            {
+                "name": load.name,
+                "workload": load.workload,
+                "pattern": load.pattern,
+                "trials": load.trials,
+                "trial_seconds": load.trial_seconds if load.trials else None,
+                "soak_seconds": load.soak_seconds,
+                "memory_bytes_per_lane": load.memory_bytes,
+                "available": load.available,
+                "reason": load.reason,
+            }
+            for load in plan.loads
+        ],
+        "order": [[step.round, plan.load(step.load).name] for step in plan.steps],
+    }
+
+
+def _plan_lines(plan: Plan, document: dict[str, Any]) -> Iterator[str]:
+    from harness.units import duration, size
+
+    yield (
+        f"{document['profile']}: {plan.trials} trials in {plan.rounds} rounds, "
+        f"{document['soaks']} soaks, on {plan.lanes} lanes"
+    )
+    yield f"estimated duration: {duration(plan.estimated_seconds())}"
+    yield (
+        f"memory needed: {size(plan.memory_bytes)} of {size(document['available_bytes'])} available"
+    )
+    for load in plan.loads:
+        yield f"  {load.name:<24} {_load_words(load)}"
+    for round_ in range(1, plan.rounds + 1):
+        names = [plan.load(step.load).name for step in plan.steps if step.round == round_]
+        yield f"  round {round_}: {', '.join(names)}"
+
+
+def _load_words(load: Any) -> str:
+    from harness.units import duration
+
+    if not load.available:
+        return f"not available: {load.reason}"
+    if load.companion:
+        return "runs beside others"
+    if load.trials:
+        return f"{load.trials} trials of {duration(load.trial_seconds)}, {load.pattern}"
+    return f"soak of {duration(load.soak_seconds)}, {load.pattern}"
+
+
+def schema() -> None:
+    """Print the JSON Schema of profiles, for editors."""
+    from harness.profile.schema import profile_schema
+
+    typer.echo(json.dumps(profile_schema(), indent=2, ensure_ascii=False))
+
+
+def workloads(as_json: AsJson = False) -> None:
+    """List the workloads: what each stresses, its unit, its check, whether it can run here."""
+    from workloads.registry import load, names
+
+    found = [_workload_document(load(name)) for name in names()]
+    if as_json:
+        typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
+        return
+    from harness.cli.tables import workload_table
+
+    workload_table(found)
+
+
+def _workload_document(workload: Workload) -> dict[str, Any]:
+    availability = workload.availability()
+    return {
+        "name": workload.name,
+        "family": workload.family,
+        "version": workload.version,
+        "unit": workload.unit,
+        "purpose": workload.purpose,
+        "check": workload.check,
+        "golden": "shipped" if workload.shipped_golden else "agreed by the lanes",
+        "basis": workload.basis,
+        "better": "lower" if workload.lower_is_better else "higher",
+        "available": availability.available,
+        "reason": availability.reason or None,
+        "needs_permission": workload.needs_permission,
+        "parameters": {
+            key: {
+                "default": list(spec.default) if isinstance(spec.default, tuple) else spec.default,
+                "unit": spec.unit,
+                "low": spec.low,
+                "high": spec.high,
+                "choices": list(spec.choices),
+                "purpose": spec.purpose,
+            }
+            for key, spec in workload.parameters.items()
+        },
+    }

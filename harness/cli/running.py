@@ -1,0 +1,191 @@
+"""`run`, `resume` and `requalify`: everything that puts load on the machine."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from harness.cli.options import (
+    AcceptNoTemperature,
+    AllowCommands,
+    AsJson,
+    Notes,
+    RunArgument,
+    RunsDir,
+    Settings,
+    SysfsRoot,
+    parse_settings,
+    sysfs_root,
+)
+from harness.cli.planning import ProfileArgument
+
+if TYPE_CHECKING:
+    from harness.finishing import Concluded
+    from harness.startup import RunOptions
+
+Select = Annotated[
+    str,
+    typer.Option("-k", metavar="TEXT", help="Only loads whose name contains TEXT; inconclusive."),
+]
+Recalibrate = Annotated[
+    bool,
+    typer.Option(
+        "--recalibrate", help="Fix the trials' work anew instead of taking the last run's."
+    ),
+]
+Cold = Annotated[
+    bool | None,
+    typer.Option(
+        "--cold/--warm", help="Say whether this boot began cold or warm.", show_default=False
+    ),
+]
+
+
+def run(
+    profile: ProfileArgument,
+    runs_dir: RunsDir = None,
+    root: SysfsRoot = None,
+    settings: Settings = None,
+    note: Notes = None,
+    as_json: AsJson = False,
+    select: Select = "",
+    allow_commands: AllowCommands = False,
+    accept_no_temperature: AcceptNoTemperature = False,
+    recalibrate: Recalibrate = False,
+    cold: Cold = None,
+) -> None:
+    """Run a profile on this machine and judge it. The exit code is the verdict."""
+    from harness.cli.live import watching
+    from harness.profile.loader import load_profile
+    from harness.running import run_profile
+    from harness.startup import RunOptions
+
+    loaded = load_profile(profile)
+    options = RunOptions(
+        runs_dir=prepare_runs_dir(runs_dir, root),
+        sysfs_root=sysfs_root(root),
+        settings=parse_settings(settings),
+        notes=tuple(note or ()),
+        allow_commands=allow_commands,
+        accept_no_temperature=accept_no_temperature,
+        select=select,
+        recalibrate=recalibrate,
+        cold=cold,
+    )
+    with watching(quiet=as_json) as observer:
+        concluded = run_profile(loaded, options, observer)
+    tell(concluded, as_json)
+
+
+def resume(
+    run_name: RunArgument,
+    runs_dir: RunsDir = None,
+    root: SysfsRoot = None,
+    note: Notes = None,
+    as_json: AsJson = False,
+    allow_commands: AllowCommands = False,
+    accept_no_temperature: AcceptNoTemperature = False,
+    cold: Cold = None,
+    settings_confirmed: Annotated[
+        bool,
+        typer.Option(
+            "--settings-confirmed",
+            help="After a crash: I have checked that the settings are still the declared ones.",
+        ),
+    ] = False,
+) -> None:
+    """Carry on a run after a planned restart or a crash."""
+    from harness.cli.live import watching
+    from harness.record.listing import resolve_run
+    from harness.resuming import resume_run
+    from harness.startup import RunOptions
+
+    folder = prepare_runs_dir(runs_dir, root)
+    options = RunOptions(
+        runs_dir=folder,
+        sysfs_root=sysfs_root(root),
+        notes=tuple(note or ()),
+        allow_commands=allow_commands,
+        accept_no_temperature=accept_no_temperature,
+        cold=cold,
+    )
+    with watching(quiet=as_json) as observer:
+        concluded = resume_run(
+            resolve_run(folder, run_name), options, observer, confirmed=settings_confirmed
+        )
+    tell(concluded, as_json)
+
+
+def requalify(
+    baseline: Annotated[
+        str, typer.Argument(metavar="BASELINE", help="The run that the machine passed with.")
+    ],
+    runs_dir: RunsDir = None,
+    root: SysfsRoot = None,
+    settings: Settings = None,
+    note: Notes = None,
+    as_json: AsJson = False,
+    allow_commands: AllowCommands = False,
+    accept_no_temperature: AcceptNoTemperature = False,
+    cold: Cold = None,
+) -> None:
+    """Run a baseline's own profile again and judge against it: criteria, and nothing slower."""
+    from harness.cli.live import watching
+    from harness.record.listing import resolve_run
+    from harness.requalifying import requalify_run
+    from harness.startup import RunOptions
+
+    folder = prepare_runs_dir(runs_dir, root)
+    options = RunOptions(
+        runs_dir=folder,
+        sysfs_root=sysfs_root(root),
+        settings=parse_settings(settings),
+        notes=tuple(note or ()),
+        allow_commands=allow_commands,
+        accept_no_temperature=accept_no_temperature,
+        cold=cold,
+    )
+    with watching(quiet=as_json) as observer:
+        concluded = requalify_run(resolve_run(folder, baseline), options, observer)
+    tell(concluded, as_json)
+
+
+def prepare_runs_dir(option: Path | None, root: Path | None) -> Path:
+    """The runs folder, made if missing; runs that ended without their end are closed first."""
+    from harness.record.listing import runs_folder
+    from harness.recovery import close_and_report
+
+    folder = runs_folder(option)
+    first = not folder.is_dir() or not any(folder.iterdir())
+    folder.mkdir(parents=True, exist_ok=True)
+    typer.echo(f"runs folder: {folder}", err=True)
+    if first:
+        caution()
+    for line in close_and_report(folder, sysfs_root(root)):
+        typer.echo(line, err=True)
+    return folder
+
+
+def caution() -> None:
+    """What the first run on a machine says."""
+    from harness.cautions import CAUTIONS
+
+    typer.echo("Before the first run on this machine:", err=True)
+    for text in CAUTIONS:
+        typer.echo(f"  - {text}", err=True)
+
+
+def tell(concluded: Concluded, as_json: bool) -> None:
+    """Print the verdict (or summary.json) and leave with its exit code."""
+    if as_json:
+        typer.echo((concluded.folder / "summary.json").read_text("utf-8"), nl=False)
+    else:
+        from harness.cli.verdicts import print_verdict
+
+        print_verdict(concluded)
+    raise typer.Exit(int(concluded.result.exit_code))
+
+
+__all__ = ["RunOptions", "requalify", "resume", "run"]

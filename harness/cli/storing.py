@@ -1,0 +1,81 @@
+"""`rigproof runs` and `rigproof export RUN`: what is kept, and how to get it out."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from harness.cli.options import AsJson, RunArgument, RunsDir
+
+if TYPE_CHECKING:
+    from harness.record.listing import RunLine
+
+
+def runs(runs_dir: RunsDir = None, as_json: AsJson = False) -> None:
+    """List the runs, oldest first."""
+    from harness.record.listing import list_runs, runs_folder
+
+    folder = runs_folder(runs_dir)
+    lines = list_runs(folder)
+    if as_json:
+        document = {"runs_dir": str(folder), "runs": [_as_json(line) for line in lines]}
+        typer.echo(json.dumps(document, indent=2, ensure_ascii=False))
+        return
+    typer.echo(f"Runs in {folder}" if lines else f"No runs in {folder}")
+    for line in lines:
+        typer.echo(_as_text(line))
+
+
+def export(
+    run: RunArgument,
+    to: Annotated[
+        Path | None, typer.Option("--to", help="Folder for the files; default: RUN-csv here.")
+    ] = None,
+    runs_dir: RunsDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """Write a run's trials, lanes, samples, events and failures as CSV files."""
+    from harness.record.export import export_run
+    from harness.record.listing import resolve_run, runs_folder
+
+    folder = resolve_run(runs_folder(runs_dir), run)
+    written = export_run(folder, to or Path(f"{folder.resolve().name}-csv"))
+    if as_json:
+        typer.echo(json.dumps({"files": [str(path) for path in written]}, indent=2))
+        return
+    for path in written:
+        typer.echo(str(path))
+
+
+def _as_json(line: RunLine) -> dict[str, Any]:
+    return {
+        "run_id": line.run_id,
+        "folder": str(line.folder),
+        "profile": line.profile_name or None,
+        "started": line.started_utc or None,
+        "ended": line.ended_utc,
+        "ending": line.ending,
+        "verdict": line.verdict,
+        "duration_seconds": line.duration_seconds,
+        "boots": line.boots,
+        "trials": line.trials,
+        "failures": line.failures,
+        "size_bytes": line.size_bytes,
+        "problem": line.problem or None,
+    }
+
+
+def _as_text(line: RunLine) -> str:
+    from harness.cli.main import visible
+    from harness.units import duration, size
+
+    if line.problem and not line.profile_name:
+        return f"  {visible(line.run_id)}  PROBLEM  {visible(line.problem)}"
+    state = line.verdict or (line.ending.value if line.ending else "going on")
+    length = "-" if line.duration_seconds is None else duration(line.duration_seconds)
+    counts = f"{line.trials} trials, {line.failures} failures"
+    text = f"{line.run_id}  {state:<12}  {length:>12}  {counts}  {size(line.size_bytes)}"
+    return visible("  " + text + (f"  PROBLEM {line.problem}" if line.problem else ""))

@@ -1,0 +1,72 @@
+"""A judged run on a terminal: verdict, criteria, workloads, where the report is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from harness.finishing import Concluded
+from harness.outcome import Verdict
+from harness.results import CriterionResult, Failure, RunResult, WorkloadResult
+
+_STYLES = {
+    Verdict.PASS: "bold green",
+    Verdict.FAIL: "bold red",
+    Verdict.INCONCLUSIVE: "bold yellow",
+    Verdict.NOT_TESTED: "dim",
+}
+
+
+def print_verdict(concluded: Concluded) -> None:
+    """Print everything that matters on one screen, plain where stdout is no terminal."""
+    from rich.console import Console
+    from rich.text import Text
+
+    result = concluded.result
+    console = Console(highlight=False)
+    console.print()
+    verdict = Text(str(result.verdict).upper(), style=_STYLES[result.verdict])
+    console.print(Text.assemble(verdict, f"  {result.profile_name}: {result.why}"))
+    for criterion in result.criteria:
+        console.print(_criterion_line(criterion), markup=False)
+    for line in _workload_lines(result):
+        console.print(line, markup=False)
+    for failure in result.failures[:10]:
+        console.print(failure_line(failure), style="red", markup=False)
+    console.print(f"report: {concluded.folder / 'report.html'}", markup=False, soft_wrap=True)
+
+
+def _criterion_line(item: CriterionResult) -> str:
+    optional = "" if item.required else " (optional)"
+    return f"  {item.verdict:<13} {item.name}{optional}: {item.why}"
+
+
+def _workload_lines(result: RunResult) -> Iterator[str]:
+    for item in result.workloads:
+        if item.trials or item.mean is not None:
+            yield f"  {item.name:<24} {shown_value(item)}"
+
+
+def shown_value(item: WorkloadResult) -> str:
+    """A workload's mean with its interval, or why there is none."""
+    from harness.units import interval, quantity
+
+    if item.mean is None:
+        return f"not tested: {item.reason or 'no valid trial'}"
+    if item.low is None or item.high is None:
+        return f"{quantity(item.mean, item.unit)} (no interval: {item.reason})"
+    spread = "" if item.cv_percent is None else f", spread {item.cv_percent:.2f} %"
+    shown = interval(item.mean, item.low, item.high, item.unit)
+    return f"{shown} from {item.trials} trials{spread}"
+
+
+def failure_line(failure: Failure) -> str:
+    """One failure: what, where, when."""
+    from harness.units import elapsed
+
+    place = ""
+    if failure.lane is not None:
+        core = "not pinned" if failure.core is None else f"CPU {failure.core}"
+        place = f" on lane {failure.lane} ({core})"
+    what = f" in {failure.workload}" if failure.workload else ""
+    when = elapsed(failure.at_seconds)
+    return f"  {failure.kind}{what}{place} at {when}: {failure.detail}"

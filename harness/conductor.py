@@ -1,0 +1,255 @@
+"""The conductor: hears what happened, says what to do next. No I/O, no clock, no process.
+
+It holds the phases of the run and what is common to all of them: failures and what the profile
+wants done about them, the ways to stop, and the second opinion of another core on a wrong result.
+Every call is `handle(happening, now_ns) -> instructions`; a test needs nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from harness.assembly import TimeAxis
+from harness.board import StopReason
+from harness.clock import NS_PER_SECOND
+from harness.happenings import (
+    AllowLoad,
+    Begin,
+    Finish,
+    Happening,
+    HelperDied,
+    Instruction,
+    Interrupted,
+    KillLane,
+    LaneDied,
+    LimitExceeded,
+    Send,
+    StopLoad,
+    StorageFailed,
+    Store,
+    Suspended,
+)
+from harness.lanes.messages import LaneTrouble, Mismatch, Recheck, Rechecked
+from harness.outcome import Ending
+from harness.phases.calibration import Calibration
+from harness.phases.gathering import Gathering
+from harness.phases.settling import Settling
+from harness.phases.state import Phase, RunState
+from harness.phases.stepping import Stepping
+from harness.plan import Plan
+from harness.profile.model import StartWhen
+from harness.results import EventKind, FailureKind
+
+#: After a stop is ordered, lanes that have not ended their load by then are killed.
+STOP_SECONDS = 2.0
+#: The second opinion of another core must come within this time.
+RECHECK_SECONDS = 10.0
+
+
+@dataclass(frozen=True)
+class Policy:
+    """What the profile wants done: about failures, before the start, after the last step."""
+
+    stop_on_failure: bool = True
+    start_when: StartWhen | None = None
+    #: How the run ends when everything has been done: completed, or awaiting another boot.
+    ending: Ending = Ending.COMPLETED
+    ending_text: str = "everything planned was done"
+
+
+@dataclass(frozen=True)
+class _Question:
+    """A wrong result on which another core shall say its word."""
+
+    failure: int
+    load: int
+    lane: int
+
+
+class Conductor:
+    """Decides a run."""
+
+    def __init__(self, plan: Plan, policy: Policy, axis: TimeAxis) -> None:
+        self.state = RunState(plan, axis)
+        self._policy = policy
+        self._phases: list[Phase] = [Gathering(self.state), Calibration(self.state)]
+        if policy.start_when is not None:
+            self._phases.append(Settling(self.state, policy.start_when))
+        self._phases.append(Stepping(self.state, policy.stop_on_failure))
+        self._stopping: Finish | None = None
+        self._stop_deadline_ns = 0
+        self._questions: list[_Question] = []
+        self._asked: tuple[_Question, int, int] | None = None
+        self.finished: Finish | None = None
+
+    @property
+    def phase(self) -> Phase | None:
+        """The phase the run is in."""
+        return self._phases[0] if self._phases else None
+
+    def handle(self, happening: Happening, now_ns: int) -> list[Instruction]:
+        """React to one happening. After `Finish` nothing more is ordered."""
+        if self.finished is not None:
+            return []
+        out = self._common(happening, now_ns)
+        if self.phase is not None and not isinstance(happening, Begin):
+            out += self.phase.hear(happening, now_ns)
+        out += self._move_on(now_ns)
+        return out
+
+    # -- moving on -----------------------------------------------------------------------------
+
+    def _move_on(self, now_ns: int) -> list[Instruction]:
+        out: list[Instruction] = []
+        while self.finished is None and not self._must_wait(now_ns, out):
+            if self._questions:
+                out += self._ask(self._questions.pop(0), now_ns)
+            elif self._stopping is not None:
+                out += self._finish(self._stopping)
+            elif self.phase is None:
+                out += self._finish(Finish(self._policy.ending, self._policy.ending_text))
+            elif self.phase.finished:
+                self._phases.pop(0)
+            elif not self.state.alive(range(self.state.plan.lanes)):
+                self._stopping = Finish(Ending.STOPPED_ON_FAILURE, "no lane is left")
+            else:
+                out += self.phase.advance(now_ns)
+        return out
+
+    def _must_wait(self, now_ns: int, out: list[Instruction]) -> bool:
+        if self._asked is not None:
+            if now_ns <= self._asked[2]:
+                return True
+            self._asked = None
+        if self.phase is None or not self.phase.busy:
+            return False
+        if self._stopping is None:
+            return True
+        if self.phase.only_waiting:
+            return False
+        if now_ns <= self._stop_deadline_ns:
+            return True
+        out += self._kill_working()
+        return False
+
+    def _kill_working(self) -> list[Instruction]:
+        lanes = self.state.alive(range(self.state.plan.lanes))
+        self.state.condemned.update(lanes)
+        self.state.lost.update(lanes)
+        self._questions.clear()
+        return [KillLane(lane) for lane in lanes]
+
+    def _finish(self, finish: Finish) -> list[Instruction]:
+        self.finished = finish
+        return [finish]
+
+    def _stop(self, ending: Ending, text: str, now_ns: int) -> list[Instruction]:
+        """Stop the load and end the run; the first reason stays."""
+        if self._stopping is not None:
+            return []
+        self._stopping = Finish(ending, text)
+        self._stop_deadline_ns = now_ns + round(STOP_SECONDS * NS_PER_SECOND)
+        return [StopLoad(StopReason.PARENT)]
+
+    # -- what concerns every phase -------------------------------------------------------------
+
+    def _common(self, happening: Happening, now_ns: int) -> list[Instruction]:
+        match happening:
+            case Begin():
+                return [AllowLoad()]
+            case LimitExceeded() | Interrupted() | StorageFailed() | HelperDied():
+                return self._must_end(happening, now_ns)
+            case Suspended(seconds):
+                text = f"the machine slept for {seconds:.1f} s"
+                return [self.state.event(EventKind.SUSPENDED, now_ns, text)]
+        return self._lane_said(happening, now_ns)
+
+    def _must_end(
+        self, reason: LimitExceeded | Interrupted | StorageFailed | HelperDied, now_ns: int
+    ) -> list[Instruction]:
+        out: list[Instruction]
+        match reason:
+            case LimitExceeded(stop):
+                out, ending = [Store(stop)], Ending.SAFETY_STOP
+                text = f"{stop.channel} reached {stop.value:g} {stop.unit}"
+            case Interrupted(text):
+                out = [self.state.event(EventKind.INTERRUPTED, now_ns, text, {"signal": text})]
+                ending = Ending.INTERRUPTED
+            case StorageFailed(text):
+                out, ending = [], Ending.ERROR
+            case HelperDied(what, how):
+                text, ending = f"{what}: {how}", Ending.STOPPED_ON_FAILURE
+                out = [self.state.failure(FailureKind.PROCESS_DIED, now_ns, text)]
+        return out + self._stop(ending, text, now_ns)
+
+    def _lane_said(self, happening: Happening, now_ns: int) -> list[Instruction]:
+        match happening:
+            case LaneDied():
+                return self._lane_died(happening, now_ns)
+            case Mismatch():
+                return self._mismatch(happening, now_ns)
+            case LaneTrouble(lane=lane, load=load, summary=summary, text=text):
+                detail = f"{summary}; {_last_lines(text)}"
+                kind = FailureKind.WORKLOAD_ERROR
+                failure = self.state.failure(kind, now_ns, detail, lane, load)
+                return [failure, *self._after_failure(summary, now_ns)]
+            case Rechecked():
+                return self._answered(happening, now_ns)
+        return []
+
+    def _lane_died(self, death: LaneDied, now_ns: int) -> list[Instruction]:
+        if self._asked is not None and self._asked[1] == death.lane:
+            self._asked = None
+        if death.lane in self.state.condemned:
+            return []
+        self.state.lost.add(death.lane)
+        self.state.prepared.pop(death.lane, None)
+        tail = f"; stderr: {_last_lines(death.stderr_tail)}" if death.stderr_tail else ""
+        detail = death.how + tail
+        failure = self.state.failure(FailureKind.LANE_DIED, now_ns, detail, death.lane)
+        return [failure, *self._after_failure(f"lane {death.lane} died", now_ns)]
+
+    def _mismatch(self, wrong: Mismatch, now_ns: int) -> list[Instruction]:
+        self._questions.append(_Question(self.state.failures, wrong.load, wrong.lane))
+        failure = self.state.failure(
+            FailureKind.WRONG_RESULT, wrong.at_ns, wrong.detail, wrong.lane, wrong.load
+        )
+        return [failure, *self._after_failure(f"lane {wrong.lane} computed wrongly", now_ns)]
+
+    def _after_failure(self, text: str, now_ns: int) -> list[Instruction]:
+        if not self._policy.stop_on_failure:
+            return []
+        return self._stop(Ending.STOPPED_ON_FAILURE, text, now_ns)
+
+    # -- the second opinion --------------------------------------------------------------------
+
+    def _ask(self, question: _Question, now_ns: int) -> list[Instruction]:
+        others: Sequence[int] = [
+            lane
+            for lane in self.state.alive(range(self.state.plan.lanes))
+            if lane != question.lane and question.load in self.state.prepared.get(lane, set())
+        ]
+        if not others:
+            return []
+        deadline = now_ns + round(RECHECK_SECONDS * NS_PER_SECOND)
+        self._asked = (question, others[0], deadline)
+        return [Send(others[0], Recheck(question.load, question.failure))]
+
+    def _answered(self, answer: Rechecked, now_ns: int) -> list[Instruction]:
+        if self._asked is None or self._asked[0].failure != answer.failure:
+            return []
+        question, self._asked = self._asked[0], None
+        golden = self.state.goldens.get(question.load)
+        right = answer.digest == golden
+        cpu = self.state.plan.cpus[answer.lane]
+        text = (
+            f"lane {answer.lane} (CPU {cpu}) computes the same pass "
+            f"{'rightly' if right else 'wrongly too'}"
+        )
+        data = {"failure": answer.failure, "lane": answer.lane, "right": right}
+        return [self.state.event(EventKind.DIAGNOSIS, now_ns, text, data)]
+
+
+def _last_lines(text: str, count: int = 3) -> str:
+    return " | ".join(line.strip() for line in text.strip().splitlines()[-count:])

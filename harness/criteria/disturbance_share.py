@@ -1,0 +1,50 @@
+"""Disturbance share: few enough trials were disturbed by something that has a name."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import ClassVar, Literal
+
+from pydantic import Field
+
+from harness.criteria.base import LoadCriterion
+from harness.criteria.evidence import Evidence, LoadEvidence
+from harness.criteria.judging import COUNT_EXACT, Finding
+from harness.outcome import Verdict
+from harness.results import CriterionResult
+from harness.units import percent
+
+
+class DisturbanceShare(LoadCriterion):
+    """At most `at_most_percent` of a load's trials have a recorded cause of disturbance."""
+
+    title: ClassVar[str] = "Quiet machine"
+    needs: ClassVar[str] = "trials"
+    criterion: Literal["disturbance-share"] = "disturbance-share"
+    at_most_percent: float = Field(
+        default=20.0, ge=0, le=100, description="Largest accepted share of disturbed trials."
+    )
+
+    def judge(self, evidence: Evidence) -> CriterionResult:
+        """The load that was disturbed most decides."""
+        loads = [load for load in self.chosen(evidence) if load.info.available]
+        missing = [f"{load.name} has no trial" for load in loads if not load.trials]
+        found = [self._of(load) for load in loads if load.trials]
+        return self.decided_by(found, missing, self.at_most_percent, "%")
+
+    def _of(self, load: LoadEvidence) -> Finding:
+        disturbed = [point for point in load.result.points if point.causes]
+        share = 100.0 * len(disturbed) / len(load.trials)
+        causes = Counter(cause for point in disturbed for cause in point.causes)
+        most = f", most often by {causes.most_common(1)[0][0]}" if causes else ""
+        return Finding(
+            subject=load.name,
+            verdict=Verdict.PASS if share <= self.at_most_percent else Verdict.FAIL,
+            measured=share,
+            low=share,
+            high=share,
+            why=f"{len(disturbed)} of {len(load.trials)} trials of {load.name} were disturbed"
+            f"{most}; {percent(self.at_most_percent)} are accepted",
+            distance=self.at_most_percent - share,
+            uncertainty=COUNT_EXACT,
+        )

@@ -1,0 +1,145 @@
+"""Throughput floor: a load's throughput reaches a stated value, or a share of a baseline's."""
+
+from __future__ import annotations
+
+from typing import ClassVar, Literal, Self
+
+from pydantic import Field, model_validator
+
+from harness.criteria.base import CriterionSpec
+from harness.criteria.evidence import Evidence, LoadEvidence
+from harness.criteria.judging import Finding
+from harness.criteria.strict import broken_rule
+from harness.results import CriterionResult, WorkloadComparison, WorkloadResult
+from harness.statistics.decision import (
+    LimitDecision,
+    Sense,
+    decide_against_limit,
+    decide_with_and_without,
+)
+from harness.units import interval, percent, stated
+
+
+class ThroughputFloor(CriterionSpec):
+    """At least `at_least` (at most `at_most` for a latency), or a share of the baseline."""
+
+    title: ClassVar[str] = "Throughput floor"
+    needs: ClassVar[str] = "trials"
+    criterion: Literal["throughput-floor"] = "throughput-floor"
+    load: str = Field(description="Name of the load it is about.")
+    at_least: float | None = Field(
+        default=None, gt=0, description="Smallest accepted throughput, in the load's unit."
+    )
+    at_most: float | None = Field(
+        default=None, gt=0, description="Largest accepted value of a load that measures latency."
+    )
+    unit: str = Field(
+        default="", description="Unit of at_least or at_most, as `rigproof workloads` gives it."
+    )
+    at_least_percent_of_baseline: float | None = Field(
+        default=None, gt=0, le=1000, description="Smallest accepted share of the baseline's speed."
+    )
+
+    @model_validator(mode="after")
+    def _one_floor(self) -> Self:
+        keys = ("at_least", "at_most", "at_least_percent_of_baseline")
+        given = [key for key in keys if getattr(self, key) is not None]
+        if len(given) != 1:
+            raise broken_rule(f"needs exactly one of {', '.join(keys)}", *given[1:2])
+        if given[0] != "at_least_percent_of_baseline" and not self.unit:
+            raise broken_rule(f"{given[0]} needs its unit beside it, e.g. unit: flop/s", given[0])
+        return self
+
+    def load_names(self) -> tuple[str, ...]:
+        """See :class:`CriterionSpec`."""
+        return (self.load,)
+
+    def judge(self, evidence: Evidence) -> CriterionResult:
+        """Decide with the interval of the mean, or of the ratio to the baseline."""
+        if self.at_least_percent_of_baseline is not None:
+            return self._against_baseline(evidence, self.at_least_percent_of_baseline)
+        loads = evidence.chosen((self.load,))
+        limit = self.at_least if self.at_most is None else self.at_most
+        reason = self._why_not(loads)
+        if reason or limit is None:
+            return self.not_measured(reason, limit=limit, unit=self.unit)
+        found = self._of(loads[0].result, limit, evidence.blind)
+        return self.from_finding(found, limit, self.unit)
+
+    def _why_not(self, loads: tuple[LoadEvidence, ...]) -> str:
+        if not loads:
+            return f"{self.load} did not run"
+        load, result = loads[0], loads[0].result
+        if not load.info.available:
+            return f"{self.load} is not available here: {load.info.reason}"
+        if result.unit != self.unit:
+            return f"the limit is in {self.unit}, {self.load} gives {result.unit}"
+        if (self.at_most is not None) is not result.lower_is_better:
+            better = "at_most" if result.lower_is_better else "at_least"
+            return f"{self.load} needs {better}: its values are better when " + (
+                "lower" if result.lower_is_better else "higher"
+            )
+        return "" if result.mean is not None else result.reason or "no valid trial"
+
+    def _of(self, result: WorkloadResult, limit: float, blind: bool) -> Finding:
+        sense = Sense.AT_LEAST if self.at_most is None else Sense.AT_MOST
+        decision = _decide(result, limit, sense, blind)
+        shown = _shown(result)
+        return Finding(
+            subject=self.load,
+            verdict=decision.verdict,
+            measured=result.mean,
+            low=result.low,
+            high=result.high,
+            why=f"{self.load} gave {shown}, {sense.value} {stated(limit, self.unit)} is asked "
+            f"for: {decision.why}",
+            uncertainty=_uncertainty(result),
+        )
+
+    def _against_baseline(self, evidence: Evidence, share: float) -> CriterionResult:
+        found = _compared(evidence, self.load)
+        if found is None or found.ratio is None:
+            why = evidence.comparison_reason if found is None else found.why
+            return self.not_measured(why or "no ratio", limit=share, unit="%")
+        low, high = _percent(found.low), _percent(found.high)
+        decision = decide_against_limit(low, high, share, Sense.AT_LEAST)
+        return self.result(
+            decision.verdict,
+            f"{self.load} runs at {percent(100 * found.ratio, digits=4)} of the baseline's speed, "
+            f"{percent(share, digits=4)} are asked for: {decision.why}",
+            measured=100 * found.ratio,
+            low=low,
+            high=high,
+            limit=share,
+            unit="%",
+            uncertainty="interval of the ratio to the baseline",
+        )
+
+
+def _percent(ratio: float | None) -> float | None:
+    return None if ratio is None else 100 * ratio
+
+
+def _compared(evidence: Evidence, load: str) -> WorkloadComparison | None:
+    compared = () if evidence.comparison is None else evidence.comparison.workloads
+    return next((item for item in compared if item.name == load), None)
+
+
+def _decide(result: WorkloadResult, limit: float, sense: Sense, blind: bool) -> LimitDecision:
+    without = decide_against_limit(result.low, result.high, limit, sense)
+    if not result.rejected:
+        return without
+    with_all = decide_against_limit(result.low_all, result.high_all, limit, sense)
+    return decide_with_and_without(without, with_all, blind=blind)
+
+
+def _shown(result: WorkloadResult) -> str:
+    if result.mean is None or result.low is None or result.high is None:
+        return "no interval" if result.mean is None else stated(result.mean, result.unit)
+    return interval(result.mean, result.low, result.high, result.unit)
+
+
+def _uncertainty(result: WorkloadResult) -> str:
+    if result.low is None:
+        return result.reason or "no interval"
+    return f"{100 * result.confidence:g} % interval ({result.method})"

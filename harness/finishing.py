@@ -1,0 +1,52 @@
+"""After the last load: the record is judged and the reports are written beside it."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from harness.results import RunResult
+
+if TYPE_CHECKING:
+    from harness.profile.model import Profile
+
+#: Further judgements of a record lie here, so that the first one stays as it was.
+JUDGEMENTS = "judgements"
+
+
+@dataclass(frozen=True)
+class Concluded:
+    """A judged run and the files that say so."""
+
+    result: RunResult
+    folder: Path
+    files: tuple[Path, ...]
+
+
+def conclude(folder: Path) -> Concluded:
+    """Judge the run in `folder` by its own profile and write its reports, byte for byte alike."""
+    from harness.judgement.analysis import analyse
+    from harness.record.reader import read_run
+    from harness.record.sums import write_sums
+    from reports.write import write_reports
+
+    result = analyse(read_run(folder))
+    files = write_reports(folder, result)
+    return Concluded(result, folder, (*files, write_sums(folder)))
+
+
+def conclude_under(folder: Path, profile: Profile, profile_text: str) -> Concluded:
+    """Judge the run by another profile; the reports go to ``judgements/<digest>/``."""
+    from harness.judgement.analysis import analyse
+    from harness.record.reader import read_run
+    from harness.record.sums import write_sums
+    from reports.write import write_reports
+
+    digest = hashlib.sha256(profile_text.encode()).hexdigest()[:16]
+    place = folder / JUDGEMENTS / digest
+    place.mkdir(parents=True, exist_ok=True)
+    result = analyse(read_run(folder), profile)
+    files = write_reports(place, result)
+    return Concluded(result, place, (*files, write_sums(place)))

@@ -1,0 +1,140 @@
+"""What the conductor hears and what it orders: events in, instructions out, all plain data.
+
+The lanes' answers (:mod:`harness.lanes.messages`) are events too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from harness.board import StopReason
+from harness.lanes.messages import Answer, Order
+from harness.outcome import Ending
+from harness.results import Event, Failure, LoadInfo, SafetyStop, SoakData, TrialData
+
+# --- events -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Begin:
+    """All processes have been started; lanes will report themselves."""
+
+
+@dataclass(frozen=True)
+class Tick:
+    """Time has passed. Heartbeat ages and verified passes by lane, latest readings by channel.
+
+    `channels` holds each reading under its channel's key and, where it has one, its role.
+    """
+
+    silent_seconds: Mapping[int, float] = field(default_factory=dict)
+    verified: Mapping[int, int] = field(default_factory=dict)
+    channels: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class LaneDied:
+    """A lane's process ended without being asked to."""
+
+    lane: int
+    how: str
+    stderr_tail: str = ""
+
+
+@dataclass(frozen=True)
+class LimitExceeded:
+    """The guard has raised the stop flag already; this says why."""
+
+    stop: SafetyStop
+
+
+@dataclass(frozen=True)
+class Interrupted:
+    """The operator asked for the end (Ctrl-C, a closed terminal)."""
+
+    how: str
+
+
+@dataclass(frozen=True)
+class HelperDied:
+    """The sampler or another process of the harness ended or hung."""
+
+    what: str
+    how: str
+
+
+@dataclass(frozen=True)
+class Suspended:
+    """The machine slept for this long."""
+
+    seconds: float
+
+
+@dataclass(frozen=True)
+class StorageFailed:
+    """The record cannot be written any more."""
+
+    text: str
+
+
+Happening = (
+    Begin
+    | Tick
+    | LaneDied
+    | LimitExceeded
+    | Interrupted
+    | HelperDied
+    | Suspended
+    | StorageFailed
+    | Answer
+)
+
+# --- instructions -----------------------------------------------------------------------------
+
+Storable = TrialData | SoakData | Failure | Event | LoadInfo | SafetyStop
+
+
+@dataclass(frozen=True)
+class Send:
+    """Send an order to a lane."""
+
+    lane: int
+    order: Order
+
+
+@dataclass(frozen=True)
+class Store:
+    """Put something into the record."""
+
+    item: Storable
+
+
+@dataclass(frozen=True)
+class StopLoad:
+    """Raise the stop flag."""
+
+    reason: StopReason
+
+
+@dataclass(frozen=True)
+class AllowLoad:
+    """Lower the stop flag: the next stretch may begin."""
+
+
+@dataclass(frozen=True)
+class KillLane:
+    """End a lane that hangs."""
+
+    lane: int
+
+
+@dataclass(frozen=True)
+class Finish:
+    """Measuring is over."""
+
+    ending: Ending
+    text: str
+
+
+Instruction = Send | Store | StopLoad | AllowLoad | KillLane | Finish

@@ -1,0 +1,1 @@
+"""From the record to verdicts: analysis and criteria."""

@@ -1,0 +1,105 @@
+"""From a record to verdicts: statistics, then criteria, then the outcome table. Pure.
+
+The same record and the same profile give the same result everywhere and for ever: nothing is
+looked up, no clock is read, no random number is drawn without a seed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from harness.criteria.evidence import Evidence
+from harness.judgement.advice import cautions_of, unverified_settings
+from harness.judgement.baseline import compare_with_baseline
+from harness.judgement.causes import Causes
+from harness.judgement.channels import guarded_limits, summarise_channel
+from harness.judgement.heat import heat_statements, heating_of
+from harness.judgement.loads import judge_loads
+from harness.judgement.room import room_of
+from harness.judgement.spans import load_spans
+from harness.judgement.stability import stability_statements
+from harness.outcome import Outcome, Requirement, decide
+from harness.profile.loader import parse_profile
+from harness.profile.model import Profile
+from harness.results import CriterionResult, RunData, RunResult
+from harness.statistics.outliers import RejectionPolicy
+
+
+def analyse(data: RunData, profile: Profile | None = None) -> RunResult:
+    """Judge a run by `profile`, or by the profile it was made with.
+
+    Raises ProfileError when the record's own profile cannot be read any more.
+    """
+    judged_by = profile or parse_profile(data.profile_text, data.profile_name, registry=None)
+    evidence = gather_evidence(data, judged_by)
+    criteria = tuple(spec.judge(evidence) for spec in judged_by.accept)
+    return _result(evidence, judged_by, criteria, _outcome(data, criteria))
+
+
+def gather_evidence(data: RunData, profile: Profile) -> Evidence:
+    """The statistics that criteria judge from."""
+    blind = profile.statistics.outliers == "blind"
+    causes = Causes(data, profile.safety.warn_above_celsius)
+    loads = judge_loads(data, causes, profile.confidence, RejectionPolicy(blind=blind))
+    heating, heating_reason = heating_of(data, profile)
+    compared, comparison_reason = compare_with_baseline(data, profile)
+    return Evidence(
+        data=data,
+        loads=loads,
+        confidence=profile.confidence,
+        blind=blind,
+        room=room_of(profile, data),
+        stop_above_celsius=profile.safety.stop_above_celsius,
+        whose_limit=profile.safety.whose_limit,
+        heating=heating,
+        heating_reason=heating_reason,
+        comparison=None if compared is None else compared.comparison,
+        not_slower={} if compared is None else compared.not_slower,
+        comparison_reason=comparison_reason,
+    )
+
+
+def _outcome(data: RunData, criteria: Sequence[CriterionResult]) -> Outcome:
+    requirements = [Requirement(item.name, item.required, item.verdict) for item in criteria]
+    return decide(
+        requirements, ending=data.ending, failures=len(data.failures), partial=data.partial
+    )
+
+
+def _result(
+    evidence: Evidence, profile: Profile, criteria: tuple[CriterionResult, ...], outcome: Outcome
+) -> RunResult:
+    data = evidence.data
+    return RunResult(
+        run_id=data.run_id,
+        verdict=outcome.verdict,
+        exit_code=outcome.exit_code,
+        why=outcome.why,
+        profile_name=data.profile_name,
+        profile_sha256=data.profile_sha256,
+        profile_text=data.profile_text,
+        purpose=profile.purpose,
+        started_utc=data.started_utc,
+        ended_utc=data.ended_utc,
+        utc_offset_minutes=data.utc_offset_minutes,
+        duration_seconds=data.duration_seconds,
+        ending=data.ending,
+        partial=data.partial,
+        criteria=criteria,
+        workloads=tuple(load.result for load in evidence.loads),
+        failures=data.failures,
+        safety_stop=data.safety_stop,
+        channels=tuple(summarise_channel(item) for item in data.channels),
+        load_spans=load_spans(data),
+        events=data.events,
+        settings=data.settings,
+        facts=data.facts,
+        notes=data.notes,
+        versions=data.versions,
+        statements=(*stability_statements(evidence), *heat_statements(evidence)),
+        unverified_settings=unverified_settings(data.settings, data.facts),
+        banners=data.banners,
+        cautions=cautions_of(evidence, profile),
+        boots=data.boots,
+        limits=guarded_limits(data, profile),
+    )

@@ -1,0 +1,255 @@
+"""Two sides, before and after a change: ratios, decisions, and what else changed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from harness.errors import ComparisonRefused
+from harness.judgement.likeness import (
+    changes_between,
+    check_machines,
+    warnings_of,
+    why_unlike,
+)
+from harness.judgement.sides import Boots, Side, SideLoad, side_of
+from harness.results import Comparison, RunData, WorkloadComparison
+from harness.statistics import between_runs as statistics
+from harness.statistics.decision import Change, LimitDecision, decide_with_and_without
+from harness.statistics.levels import BetweenBoot, assumed_between_boot, measured_between_boot
+from harness.statistics.overall import OverallComparison
+from harness.statistics.planning import Costs
+from harness.units import interval
+
+
+@dataclass(frozen=True)
+class CompareOptions:
+    """What a comparison is asked for.
+
+    `looks` counts the looks taken at this comparison, this one included; `planned_looks` is how
+    many there will be at most. `other_machine` allows two machines. `blind` says that trials were
+    rejected without a cause.
+    """
+
+    confidence: float = 0.95
+    margin_percent: float = 1.0
+    between_boot_percent: float = 0.3
+    looks: int = 1
+    planned_looks: int | None = None
+    method: str = "welch"
+    other_machine: bool = False
+    blind: bool = False
+    costs: Costs = field(default_factory=Costs)
+
+
+@dataclass(frozen=True)
+class Compared:
+    """The comparison, and per load the guarded verdict on "not slower than the margin"."""
+
+    comparison: Comparison
+    not_slower: Mapping[str, LimitDecision]
+
+
+def compare_runs(
+    before: Sequence[RunData], after: Sequence[RunData], options: CompareOptions | None = None
+) -> Comparison:
+    """Compare the runs of two sides. Raises ComparisonRefused when they are not alike."""
+    return compare_sides(side_of(before), side_of(after), options).comparison
+
+
+def compare_sides(before: Side, after: Side, options: CompareOptions | None = None) -> Compared:
+    """Compare two sides from any source. Raises ComparisonRefused when they are not alike."""
+    options = options or CompareOptions()
+    warnings = [*check_machines(before, after, options.other_machine), *warnings_of(before, after)]
+    pairs = _pairs(before, after)
+    unlike = {
+        first.name: reason for first, second in pairs if (reason := why_unlike(first, second))
+    }
+    alike = [pair for pair in pairs if pair[0].name not in unlike]
+    found = _statistics(alike, before, after, options, everything=False)
+    compared = {item.name: _as_result(item) for item in found.workloads}
+    not_slower = {item.name: item.not_slower for item in found.workloads}
+    if any(first.rejected or second.rejected for first, second in alike):
+        entire = _statistics(alike, before, after, options, everything=True)
+        compared = _with_and_without(compared, entire, alike, options)
+        not_slower |= {
+            item.name: decide_with_and_without(
+                not_slower[item.name], item.not_slower, blind=options.blind
+            )
+            for item in entire.workloads
+        }
+    return Compared(
+        Comparison(
+            confidence=options.confidence,
+            margin_percent=options.margin_percent,
+            workloads=tuple(
+                compared.get(first.name) or _unlike(first, second, unlike[first.name])
+                for first, second in pairs
+            ),
+            overall=_overall(found.overall),
+            changes=changes_between(before, after),
+            warnings=tuple(dict.fromkeys(warnings)),
+            scope=found.scope,
+            looks=options.looks,
+            assumptions=found.assumptions,
+        ),
+        not_slower,
+    )
+
+
+def _pairs(before: Side, after: Side) -> list[tuple[SideLoad, SideLoad]]:
+    pairs = [(load, other) for load in before.loads if (other := after.load(load.name)) is not None]
+    if not pairs:
+        raise ComparisonRefused(
+            f"{before.source} and {after.source} have no load with trials in common: compare runs "
+            "of one profile"
+        )
+    return pairs
+
+
+def _statistics(
+    pairs: Sequence[tuple[SideLoad, SideLoad]],
+    before: Side,
+    after: Side,
+    options: CompareOptions,
+    *,
+    everything: bool,
+) -> statistics.Comparison:
+    def boots(load: SideLoad) -> Boots:
+        return load.all_boots if everything else load.boots
+
+    return statistics.compare_workloads(
+        [
+            statistics.WorkloadSides(
+                first.name,
+                first.unit,
+                boots(first),
+                boots(second),
+                "lower" if first.lower_is_better else "higher",
+            )
+            for first, second in pairs
+        ],
+        statistics.ComparisonSettings(
+            confidence=options.confidence,
+            margin_percent=options.margin_percent,
+            within_one_boot=_within_one_boot(before, after),
+            between=_between(pairs, before, after, options),
+            looks=options.looks,
+            planned_looks=options.planned_looks,
+            method=options.method,
+            costs=options.costs,
+        ),
+    )
+
+
+def _within_one_boot(before: Side, after: Side) -> bool:
+    """Both sides are one and the same boot, or values typed in without saying which."""
+    if not before.boots_told and not after.boots_told:
+        return True
+    ids = {*before.boot_ids, *after.boot_ids}
+    return before.boots_told and after.boots_told and len(ids) == 1 and "" not in ids
+
+
+def _between(
+    pairs: Sequence[tuple[SideLoad, SideLoad]],
+    before: Side,
+    after: Side,
+    options: CompareOptions,
+) -> dict[str, BetweenBoot]:
+    """Spread between boots of each load: measured on earlier identical runs, else assumed."""
+    assumed = assumed_between_boot(options.between_boot_percent)
+    found = {"": assumed}
+    for first, _ in pairs:
+        earlier = max((side.earlier.get(first.name, ()) for side in (before, after)), key=len)
+        found[first.name] = measured_between_boot(earlier) or assumed
+    return found
+
+
+def _as_result(item: statistics.WorkloadComparison) -> WorkloadComparison:
+    why = item.reason or (item.plan.why if item.plan is not None else "")
+    return WorkloadComparison(
+        name=item.name,
+        unit=item.unit,
+        ratio=item.ratio,
+        low=item.low,
+        high=item.high,
+        decision=item.decision.value,
+        decision_low=item.decision_low,
+        decision_high=item.decision_high,
+        trials_before=item.trials_before,
+        trials_after=item.trials_after,
+        boots_before=item.boots_before,
+        boots_after=item.boots_after,
+        trials_needed=item.trials_needed,
+        boots_needed=item.boots_needed,
+        why=why,
+    )
+
+
+def _unlike(before: SideLoad, after: SideLoad, reason: str) -> WorkloadComparison:
+    return WorkloadComparison(
+        name=before.name,
+        unit=before.unit,
+        ratio=None,
+        low=None,
+        high=None,
+        decision=Change.UNDECIDED.value,
+        decision_low=None,
+        decision_high=None,
+        trials_before=sum(map(len, before.boots)),
+        trials_after=sum(map(len, after.boots)),
+        boots_before=sum(map(bool, before.boots)),
+        boots_after=sum(map(bool, after.boots)),
+        trials_needed=None,
+        boots_needed=None,
+        why=reason,
+    )
+
+
+def _with_and_without(
+    compared: Mapping[str, WorkloadComparison],
+    entire: statistics.Comparison,
+    pairs: Sequence[tuple[SideLoad, SideLoad]],
+    options: CompareOptions,
+) -> dict[str, WorkloadComparison]:
+    """A decision that hangs on rejected trials alone is no decision."""
+    touched = {first.name for first, second in pairs if first.rejected or second.rejected}
+    with_all = {item.name: item for item in entire.workloads}
+    return {
+        name: _settle(item, with_all[name], options.blind) if name in touched else item
+        for name, item in compared.items()
+    }
+
+
+def _settle(
+    without: WorkloadComparison, with_all: statistics.WorkloadComparison, blind: bool
+) -> WorkloadComparison:
+    told = f"rejected trials left out; with every trial: {_ratio_text(with_all)}"
+    same = without.decision == with_all.decision.value
+    settled = with_all.decision is Change.UNDECIDED and not blind
+    if same or settled:
+        return replace(without, why="; ".join(filter(None, (without.why, told))))
+    why = f"{without.decision} without the rejected trials, {with_all.decision} with them"
+    return replace(without, decision=Change.UNDECIDED.value, why=f"{why}; {told}")
+
+
+def _ratio_text(item: statistics.WorkloadComparison) -> str:
+    if item.ratio is None:
+        return "no ratio"
+    if item.low is None or item.high is None:
+        return f"ratio {item.ratio:.4f}"
+    return f"ratio {interval(item.ratio, item.low, item.high, '')}"
+
+
+def _overall(found: OverallComparison) -> dict[str, object]:
+    known = found.ratio is not None and math.isfinite(found.ratio)
+    return {
+        "ratio": found.ratio if known else None,
+        "low": found.low,
+        "high": found.high,
+        "decision": found.decision.value,
+        "workloads": found.workloads,
+        "method": found.method,
+        "why": found.reason or "",
+    }

@@ -1,0 +1,219 @@
+"""What each load of a run shows: its trials as statistics, its soaks as time and passes."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from statistics import fmean, median
+
+from harness.criteria.evidence import LoadEvidence
+from harness.judgement.causes import Causes
+from harness.judgement.findings import findings_of
+from harness.judgement.throughput import measured_value, trial_value, value_unit
+from harness.results import (
+    Failure,
+    Flag,
+    LaneSummary,
+    LaneTrial,
+    LoadInfo,
+    RunData,
+    SoakData,
+    TrialData,
+    TrialPoint,
+    WorkloadResult,
+)
+from harness.statistics.outliers import RejectionPolicy
+from harness.statistics.within_run import TrialStatistics, WorkloadTrials, summarise_run
+
+#: Reading by which a pair's measuring lane names the lane at the other end.
+PEER_LANE = "peer_lane"
+
+
+def judge_loads(
+    data: RunData, causes: Causes, confidence: float, policy: RejectionPolicy
+) -> tuple[LoadEvidence, ...]:
+    """Every load of the run, in the profile's order."""
+    trials = {load.number: _trials_of(load, data) for load in data.loads}
+    why = {trial.number: causes.of(trial) for trial in data.trials}
+    statistics = summarise_run(
+        {
+            str(load.number): _entered(load, trials[load.number], why)
+            for load in data.loads
+            if trials[load.number]
+        },
+        confidence,
+        policy,
+    )
+    return tuple(
+        _evidence(load, trials[load.number], data, why, statistics.get(str(load.number)))
+        for load in data.loads
+    )
+
+
+def _trials_of(load: LoadInfo, data: RunData) -> tuple[TrialData, ...]:
+    own = (trial for trial in data.trials if trial.load == load.number)
+    return tuple(sorted(own, key=lambda trial: (trial.boot, trial.started_seconds)))
+
+
+def _entered(
+    load: LoadInfo, trials: tuple[TrialData, ...], why: Mapping[int, tuple[str, ...]]
+) -> WorkloadTrials:
+    return WorkloadTrials(
+        values=[trial_value(trial, load) for trial in trials],
+        causes=["; ".join(why[trial.number]) or None for trial in trials],
+        boots=[str(trial.boot) for trial in trials],
+    )
+
+
+def _evidence(
+    load: LoadInfo,
+    trials: tuple[TrialData, ...],
+    data: RunData,
+    why: Mapping[int, tuple[str, ...]],
+    statistics: TrialStatistics | None,
+) -> LoadEvidence:
+    soaks = tuple(soak for soak in data.soaks if soak.load == load.number)
+    lanes = [lane for trial in trials for lane in trial.lanes]
+    lanes += [lane for soak in soaks for lane in soak.lanes]
+    result = replace(
+        _nothing_timed(load, _why_untimed(load, soaks)),
+        lanes=_lane_summaries(load, lanes, data.failures),
+        verified=sum(lane.verified for lane in lanes),
+        soak_seconds=sum(soak.ended_seconds - soak.started_seconds for soak in soaks),
+        readings=_readings(lanes),
+    )
+    if statistics is not None:
+        result = _with_statistics(result, load, trials, why, statistics)
+    return LoadEvidence(load, trials, soaks, result, statistics)
+
+
+def _nothing_timed(load: LoadInfo, reason: str) -> WorkloadResult:
+    return WorkloadResult(
+        name=load.name,
+        workload=load.workload,
+        family=load.family,
+        unit=value_unit(load),
+        lower_is_better=load.lower_is_better,
+        trials=0,
+        boots=0,
+        flagged=(),
+        rejected=0,
+        mean=None,
+        low=None,
+        high=None,
+        confidence=0.0,
+        cv_percent=None,
+        mean_all=None,
+        low_all=None,
+        high_all=None,
+        reason=reason,
+        check=load.check,
+    )
+
+
+def _why_untimed(load: LoadInfo, soaks: Sequence[SoakData]) -> str:
+    if not load.available:
+        return f"not available here: {load.reason}"
+    if load.trials == 0:
+        return "a soak: sustained load without timed trials" if soaks else "it did not run"
+    return "no trial took place"
+
+
+def _with_statistics(
+    result: WorkloadResult,
+    load: LoadInfo,
+    trials: Sequence[TrialData],
+    why: Mapping[int, tuple[str, ...]],
+    statistics: TrialStatistics,
+) -> WorkloadResult:
+    return replace(
+        result,
+        trials=statistics.trials,
+        boots=len({trial.boot for trial in trials}),
+        flagged=tuple(
+            Flag(trials[flag.index].number, flag.cause or "") for flag in statistics.flagged
+        ),
+        rejected=len(statistics.rejected),
+        mean=statistics.mean,
+        low=statistics.low,
+        high=statistics.high,
+        confidence=statistics.confidence,
+        cv_percent=statistics.cv_percent,
+        mean_all=statistics.mean_all,
+        low_all=statistics.low_all,
+        high_all=statistics.high_all,
+        points=_points(load, trials, why, statistics),
+        findings=findings_of(statistics, result.unit),
+        reason=statistics.reason or "",
+        method=statistics.method,
+    )
+
+
+def _points(
+    load: LoadInfo,
+    trials: Sequence[TrialData],
+    why: Mapping[int, tuple[str, ...]],
+    statistics: TrialStatistics,
+) -> tuple[TrialPoint, ...]:
+    """Every trial that did any work, with its place in the statistics."""
+    return tuple(
+        TrialPoint(
+            trial=trial.number,
+            round=trial.round,
+            boot=trial.boot,
+            at_seconds=trial.started_seconds,
+            value=value,
+            state=_state(index, statistics),
+            causes=why[trial.number],
+        )
+        for index, trial in enumerate(trials)
+        if (value := measured_value(trial, load)) is not None
+    )
+
+
+def _state(index: int, statistics: TrialStatistics) -> str:
+    if index in statistics.failed:
+        return "invalid"
+    if index in statistics.warm_up_trials:
+        return "warm-up"
+    if index in statistics.rejected:
+        return "rejected"
+    flagged = any(flag.index == index for flag in statistics.flagged)
+    return "flagged" if flagged else "kept"
+
+
+def _lane_summaries(
+    load: LoadInfo, lanes: Sequence[LaneTrial], failures: Sequence[Failure]
+) -> tuple[LaneSummary, ...]:
+    by_lane: dict[int, list[LaneTrial]] = defaultdict(list)
+    for lane in lanes:
+        by_lane[lane.lane].append(lane)
+    own = [item for item in failures if item.workload in (load.name, load.workload)]
+    return tuple(
+        LaneSummary(
+            lane=number,
+            cpu=parts[-1].cpu,
+            rate_mean=_rate_mean(parts),
+            verified=sum(part.verified for part in parts),
+            failures=sum(item.lane == number for item in own),
+        )
+        for number, parts in sorted(by_lane.items())
+    )
+
+
+def _rate_mean(parts: Sequence[LaneTrial]) -> float | None:
+    rates = [part.work / part.seconds for part in parts if part.seconds > 0 and part.work > 0]
+    return fmean(rates) if rates else None
+
+
+def _readings(lanes: Sequence[LaneTrial]) -> dict[str, float]:
+    """Median of every extra reading; of pairs of lanes, one for each pair."""
+    found: dict[str, list[float]] = defaultdict(list)
+    for lane in lanes:
+        peer = lane.readings.get(PEER_LANE)
+        pair = "" if peer is None else f" between lanes {lane.lane} and {peer:.0f}"
+        for name, value in lane.readings.items():
+            if name != PEER_LANE:
+                found[name + pair].append(value)
+    return {name: median(values) for name, values in sorted(found.items())}

@@ -1,0 +1,1 @@
+"""Worker processes pinned to one logical CPU each."""

@@ -1,0 +1,209 @@
+"""What parent and lanes say to each other: small frozen dataclasses, safe to pickle.
+
+The parent orders (`Prepare`, `Probe`, `Run`, `Go`, `Recheck`, `Drop`, `Quit`); the lane answers
+(`LaneUp`, `Prepared`, `Probed`, `Ready`, `Done`, `Mismatch`, `Rechecked`, `LaneTrouble`).
+Orders about work name the load by its number in the plan.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from harness.lanes.gate import Gate
+from harness.results import LaneTrial
+
+# --- parent to lane ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Pairing:
+    """Which shared area two lanes meet in, and which end this lane is."""
+
+    area: int
+    end: int
+    peers: tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Prepare:
+    """Build the task of one load (again, if it was built before)."""
+
+    load: int
+    workload: str
+    parameters: Mapping[str, Any]
+    seed: int
+    pairing: Pairing | None = None
+
+
+@dataclass(frozen=True)
+class Probe:
+    """Run the load for about `seconds` (at least `passes`): pass times and digests come back.
+
+    A paired load runs exactly `passes`, since both ends must do the same number.
+    """
+
+    load: int
+    seconds: float
+    passes: int
+    exact: bool = False
+
+
+@dataclass(frozen=True)
+class Sabotage:
+    """Flip one bit on purpose, so that a self-test or a test can prove the detectors.
+
+    The lane draws the bit by `role`, `kind` and `seed` (:func:`workloads.faults.choose_flip`):
+    in a result after the pass has computed it, in anything else before the pass begins.
+    """
+
+    at_pass: int
+    role: str
+    kind: str
+    seed: int
+
+
+@dataclass(frozen=True)
+class Run:
+    """Get ready for a stretch: `passes` of them, or until `seconds` after the start."""
+
+    stretch: int
+    load: int
+    golden: int | None
+    passes: int | None = None
+    seconds: float | None = None
+    gate: Gate | None = None
+    stop_on_failure: bool = True
+    sabotage: Sabotage | None = None
+
+
+@dataclass(frozen=True)
+class Go:
+    """Start the stretch at `start_ns` of the monotonic clock, all lanes at once."""
+
+    stretch: int
+    start_ns: int
+
+
+@dataclass(frozen=True)
+class Recheck:
+    """Run one pass and say its digest, to tell whether another core computes it rightly."""
+
+    load: int
+    failure: int
+
+
+@dataclass(frozen=True)
+class Drop:
+    """Free the task of a load."""
+
+    load: int
+
+
+@dataclass(frozen=True)
+class Quit:
+    """Close everything and end."""
+
+
+Order = Prepare | Probe | Run | Go | Recheck | Drop | Quit
+
+# --- lane to parent ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class LaneUp:
+    """The lane runs, pinned to `cpu` (None where the system cannot pin)."""
+
+    lane: int
+    pid: int
+    cpu: int | None
+    ready_seconds: float
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """The task of a load is built; `flippable` are the (role, kind) of bits it has."""
+
+    lane: int
+    load: int
+    work_per_pass: float
+    code_path: str
+    seconds: float
+    flippable: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Probed:
+    """Pass times (seconds) and the digests of a probe; `doubts` are invariants that failed."""
+
+    lane: int
+    load: int
+    pass_seconds: tuple[float, ...]
+    digests: tuple[int, ...]
+    doubts: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Ready:
+    """Warmed up and waiting for `Go`."""
+
+    lane: int
+    stretch: int
+
+
+@dataclass(frozen=True)
+class Mismatch:
+    """A pass gave a wrong digest, with what the lane found out about it at once."""
+
+    lane: int
+    load: int
+    stretch: int
+    pass_number: int
+    at_ns: int
+    detail: str
+    kind: str  # "memory or cache", "this core computes wrongly" or "transient"
+
+
+@dataclass(frozen=True)
+class Done:
+    """The stretch ended: the lane's numbers, and how late each load step began (ns)."""
+
+    lane: int
+    stretch: int
+    load: int
+    result: LaneTrial
+    started_ns: int
+    ended_ns: int
+    failures: int
+    stopped: bool
+    #: The bit that was flipped on purpose, in words; empty where none was.
+    sabotaged: str = ""
+    #: When work began in each window of the gate (monotonic ns), at most a few thousand of them.
+    step_starts_ns: tuple[int, ...] = ()
+    #: (ns, passes done so far), a point every few seconds of a long stretch.
+    progress: tuple[tuple[int, int], ...] = field(default=())
+
+
+@dataclass(frozen=True)
+class Rechecked:
+    """Digest of a rechecked pass."""
+
+    lane: int
+    load: int
+    failure: int
+    digest: int
+
+
+@dataclass(frozen=True)
+class LaneTrouble:
+    """An exception inside the lane: bug or missing resource, with the traceback's text."""
+
+    lane: int
+    load: int | None
+    stretch: int | None
+    text: str
+    summary: str
+
+
+Answer = LaneUp | Prepared | Probed | Ready | Mismatch | Done | Rechecked | LaneTrouble

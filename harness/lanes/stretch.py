@@ -1,0 +1,204 @@
+"""The hot loop of a lane: passes, each verified, until the work or the time is used up.
+
+Nothing here allocates per pass or talks to another process except by 64-bit stores to the board.
+The lane polls the stop flag between passes and stops by itself when the parent falls silent.
+"""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from harness.board import Board, LaneSlot, LaneState, Slot, StopReason
+from harness.clock import NS_PER_SECOND, SYSTEM
+from harness.lanes.gate import Gate
+from harness.lanes.messages import Run
+from workloads.contract import Task
+from workloads.faults import choose_flip
+
+#: A lane stops by itself when the parent's heartbeat is older than this.
+SILENCE_NS = 5 * NS_PER_SECOND
+_PROGRESS_NS = 5 * NS_PER_SECOND
+_SPIN_NS = 300_000
+_MOST_STEPS = 4000
+_MOST_TIMES = 200_000
+
+MismatchHandler = Callable[[int, int], None]
+
+
+@dataclass
+class Tally:
+    """What the loop counts; times are monotonic nanoseconds."""
+
+    passes: int = 0
+    verified: int = 0
+    failures: int = 0
+    stopped: bool = False
+    started_ns: int = 0
+    ended_ns: int = 0
+    sabotaged: str = ""
+    pass_ns: list[int] = field(default_factory=list)
+    step_starts_ns: list[int] = field(default_factory=list)
+    progress: list[tuple[int, int]] = field(default_factory=list)
+
+    @property
+    def mean_seconds(self) -> float:
+        """Mean duration of a pass."""
+        return float(np.mean(self.pass_ns)) / NS_PER_SECOND if self.pass_ns else 0.0
+
+    @property
+    def p10_seconds(self) -> float:
+        """10th percentile of the pass durations: what the lane can do undisturbed."""
+        return float(np.percentile(self.pass_ns, 10)) / NS_PER_SECOND if self.pass_ns else 0.0
+
+
+class Stretch:
+    """One stretch of load in one lane."""
+
+    def __init__(
+        self, order: Run, task: Task, board: Board, lane: int, on_mismatch: MismatchHandler
+    ) -> None:
+        self._order = order
+        self._task = task
+        self._board = board
+        self._lane = lane
+        self._on_mismatch = on_mismatch
+        self._golden = order.golden
+        self._tally = Tally()
+
+    def run(self, start_ns: int) -> Tally:
+        """Work from `start_ns` (monotonic) on; returns the counts."""
+        tally = self._tally
+        wait_until(start_ns)
+        self._mark(LaneState.WORKING)
+        tally.started_ns = SYSTEM.monotonic_ns()
+        end_ns = None
+        if self._order.seconds is not None:
+            end_ns = start_ns + round(self._order.seconds * NS_PER_SECOND)
+        if self._order.gate is None:
+            self._work(end_ns)
+        else:
+            self._work_gated(self._order.gate, start_ns, end_ns)
+        tally.ended_ns = SYSTEM.monotonic_ns()
+        self._mark(LaneState.IDLE)
+        return tally
+
+    def _work_gated(self, gate: Gate, start_ns: int, end_ns: int | None) -> None:
+        number = 0
+        while not self._over(end_ns):
+            window = gate.window(number)
+            number += 1
+            if end_ns is not None and start_ns + window.on_ns >= end_ns:
+                self._pause_until(end_ns)
+                return
+            if not self._pause_until(start_ns + window.on_ns):
+                return
+            if len(self._tally.step_starts_ns) < _MOST_STEPS:
+                self._tally.step_starts_ns.append(SYSTEM.monotonic_ns())
+            self._mark(LaneState.WORKING)
+            off_ns = start_ns + window.off_ns
+            self._work(off_ns if end_ns is None else min(off_ns, end_ns))
+
+    def _pause_until(self, deadline_ns: int) -> bool:
+        """Idle until the deadline, looking at the stop flag; False when the load must end."""
+        self._mark(LaneState.PAUSED)
+        while True:
+            now = SYSTEM.monotonic_ns()
+            if self._must_stop(now):
+                return False
+            if deadline_ns - now <= 50_000_000:
+                wait_until(deadline_ns)
+                return True
+            time.sleep(0.04)
+            self._board.set_lane(self._lane, LaneSlot.HEARTBEAT_NS, now)
+
+    def _over(self, end_ns: int | None) -> bool:
+        now = SYSTEM.monotonic_ns()
+        passes = self._order.passes
+        done = passes is not None and self._tally.passes >= passes
+        return done or self._tally.stopped or (end_ns is not None and now >= end_ns)
+
+    def _work(self, end_ns: int | None) -> None:
+        task, tally, golden = self._task, self._tally, self._golden
+        passes = self._order.passes
+        clock = SYSTEM.monotonic_ns
+        before = clock()
+        next_progress = before + _PROGRESS_NS
+        while passes is None or tally.passes < passes:
+            self._spoil(before_pass=True)
+            task.execute()
+            self._spoil(before_pass=False)
+            found = task.digest()
+            now = clock()
+            if len(tally.pass_ns) < _MOST_TIMES:
+                tally.pass_ns.append(now - before)
+            tally.passes += 1
+            before = now
+            if found == golden:
+                tally.verified += 1
+                self._beat(now)
+            else:
+                before = self._handle_mismatch(found, now)
+            if now >= next_progress:
+                tally.progress.append((now, tally.passes))
+                next_progress = now + _PROGRESS_NS
+            if self._must_stop(now) or (end_ns is not None and now >= end_ns):
+                return
+
+    def _handle_mismatch(self, found: int, now: int) -> int:
+        tally = self._tally
+        tally.failures += 1
+        self._board.set_lane(self._lane, LaneSlot.FAILURES, self._failures_total() + 1)
+        self._board.set_lane(self._lane, LaneSlot.HEARTBEAT_NS, now)
+        self._on_mismatch(tally.passes - 1, found)
+        tally.stopped = tally.stopped or self._order.stop_on_failure
+        return SYSTEM.monotonic_ns()
+
+    def _failures_total(self) -> int:
+        return self._board.lane(self._lane, LaneSlot.FAILURES)
+
+    def _beat(self, now: int) -> None:
+        board, lane = self._board, self._lane
+        board.set_lane(lane, LaneSlot.HEARTBEAT_NS, now)
+        board.set_lane(lane, LaneSlot.LAST_VERIFIED_NS, now)
+        board.set_lane(lane, LaneSlot.VERIFIED, board.lane(lane, LaneSlot.VERIFIED) + 1)
+        board.set_lane(lane, LaneSlot.PASSES, self._tally.passes)
+
+    def _must_stop(self, now: int) -> bool:
+        if self._tally.stopped:
+            return True
+        if self._board.get(Slot.STOP) == StopReason.NONE:
+            if now - self._board.get(Slot.PARENT_NS) < SILENCE_NS:
+                return False
+            self._board.trip(StopReason.SILENT_PARENT, now)
+        self._board.set_lane(self._lane, LaneSlot.OFF_NS, now)
+        self._tally.stopped = True
+        return True
+
+    def _mark(self, state: LaneState) -> None:
+        self._board.set_lane(self._lane, LaneSlot.STATE, state)
+        self._board.set_lane(self._lane, LaneSlot.HEARTBEAT_NS, SYSTEM.monotonic_ns())
+
+    def _spoil(self, *, before_pass: bool) -> None:
+        sabotage = self._order.sabotage
+        if sabotage is None or sabotage.at_pass != self._tally.passes:
+            return
+        if before_pass == (sabotage.role != "result"):
+            rng = random.Random(sabotage.seed)  # noqa: S311 - a place to flip, not a secret
+            flip = choose_flip(self._task, rng, sabotage.role, sabotage.kind)
+            flip.apply(self._task)
+            self._tally.sabotaged = f"bit {flip.bit} of byte {flip.byte} in {flip.buffer}"
+
+
+def wait_until(deadline_ns: int) -> None:
+    """Sleep until shortly before the deadline, then spin: late by microseconds, not by ticks."""
+    while True:
+        left = deadline_ns - SYSTEM.monotonic_ns()
+        if left <= 0:
+            return
+        if left > _SPIN_NS:
+            time.sleep((left - _SPIN_NS) / NS_PER_SECOND)

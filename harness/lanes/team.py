@@ -1,0 +1,210 @@
+"""The parent's side of the lanes: starts them, sends orders, hears answers and deaths."""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import signal
+import sys
+import types
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from multiprocessing.connection import Connection, wait
+from multiprocessing.context import BaseContext
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+
+from harness.board import Board
+from harness.clock import SYSTEM
+from harness.lanes.messages import Answer, LaneTrouble, Order, Quit
+from harness.lanes.worker import LaneSetup, lane_main
+
+#: One thread a lane: parallel sums change with the thread count, and a lane is one CPU's load.
+SINGLE_THREADED = dict.fromkeys(
+    (
+        "OMP_NUM_THREADS",
+        "OPENBLAS_NUM_THREADS",
+        "MKL_NUM_THREADS",
+        "BLIS_NUM_THREADS",
+        "VECLIB_MAXIMUM_THREADS",
+        "NUMBA_NUM_THREADS",
+    ),
+    "1",
+)
+#: Names the workloads that the template process warms (see harness.lanes.template).
+WARM_VARIABLE = "RIGPROOF_WARM"
+_STDERR_TAIL_BYTES = 4000
+
+
+@dataclass(frozen=True)
+class Death:
+    """A lane's process ended: how, and the end of what it wrote to stderr."""
+
+    lane: int
+    exit_code: int | None
+    how: str
+    stderr_tail: str
+
+
+@dataclass
+class _Member:
+    process: BaseProcess
+    connection: Connection
+    stderr: Path
+    dead: bool = False
+    leaving: bool = False
+
+
+def context(warm: Iterable[str]) -> BaseContext:
+    """The best start method here, its template told which workloads to warm.
+
+    The thread-count variables are set before the template starts, since libraries read them once.
+    """
+    os.environ.update(SINGLE_THREADED)
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    os.environ[WARM_VARIABLE] = ",".join(sorted(set(warm)))
+    found = multiprocessing.get_context("forkserver")
+    found.set_forkserver_preload(["harness.lanes.template"])
+    return found
+
+
+@contextlib.contextmanager
+def no_main_module() -> Iterator[None]:
+    """Keep multiprocessing from importing the parent's main script again in every child.
+
+    The child's target is importable by itself; importing pytest or a command line there would
+    cost each lane some hundred milliseconds and run foreign code in it.
+    """
+    main = sys.modules["__main__"]
+    sys.modules["__main__"] = types.ModuleType("__main__")
+    try:
+        yield
+    finally:
+        sys.modules["__main__"] = main
+
+
+class LaneTeam:
+    """All lanes of a run. Use as a context manager: leaving it leaves no process behind."""
+
+    def __init__(self, context: BaseContext, board: Board, scratch: Path) -> None:
+        self._context = context
+        self._board = board
+        self._scratch = scratch
+        self._members: dict[int, _Member] = {}
+
+    def __enter__(self) -> LaneTeam:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def start(self, lane: int, cpu: int | None) -> None:
+        """Start one lane; it answers `LaneUp`."""
+        ours, theirs = self._context.Pipe()
+        stderr = self._scratch / f"lane-{lane}.stderr"
+        setup = LaneSetup(lane, cpu, str(self._board.path), str(stderr), SYSTEM.monotonic_ns())
+        process = self._context.Process(  # type: ignore[attr-defined]
+            target=lane_main, args=(setup, theirs), name=f"lane-{lane}", daemon=True
+        )
+        with no_main_module():
+            process.start()
+        theirs.close()
+        self._members[lane] = _Member(process, ours, stderr)
+
+    @property
+    def alive(self) -> tuple[int, ...]:
+        """Lanes that have not died."""
+        return tuple(lane for lane, member in self._members.items() if not member.dead)
+
+    def pid(self, lane: int) -> int | None:
+        """Process id of a lane."""
+        return self._members[lane].process.pid
+
+    def send(self, lane: int, order: Order) -> None:
+        """Send an order; a dead lane's death is heard by `hear`, not here."""
+        with contextlib.suppress(OSError, ValueError):
+            self._members[lane].connection.send(order)
+
+    def waitables(self) -> list[object]:
+        """What `multiprocessing.connection.wait` can watch for this team."""
+        found: list[object] = []
+        for member in self._members.values():
+            if not member.dead:
+                found += [member.connection, member.process.sentinel]
+        return found
+
+    def hear(self) -> list[Answer | Death]:
+        """Everything the lanes have said since the last call, deaths after last words."""
+        heard: list[Answer | Death] = []
+        for lane, member in self._members.items():
+            if not member.dead:
+                heard += self._hear_member(lane, member)
+        return heard
+
+    def _hear_member(self, lane: int, member: _Member) -> list[Answer | Death]:
+        ended = bool(wait([member.process.sentinel], timeout=0))
+        heard: list[Answer | Death] = []
+        with contextlib.suppress(EOFError, OSError):
+            while member.connection.poll():
+                heard.append(member.connection.recv())
+        if ended:
+            member.dead = True
+            member.process.join(timeout=5)
+            member.connection.close()
+            if not member.leaving:
+                heard.append(self._explain(lane, member))
+        return heard
+
+    def _explain(self, lane: int, member: _Member) -> Death:
+        code = member.process.exitcode
+        return Death(lane, code, describe_exit(code), read_tail(member.stderr))
+
+    def kill(self, lane: int) -> None:
+        """End a lane that does not answer; its death is then heard as any other."""
+        self._members[lane].process.kill()
+
+    def close(self, patience_seconds: float = 2.0) -> None:
+        """Ask all lanes to end, then make them."""
+        for lane, member in self._members.items():
+            member.leaving = True
+            if not member.dead:
+                self.send(lane, Quit())
+        for member in self._members.values():
+            if member.dead:
+                continue
+            member.process.join(timeout=patience_seconds)
+            if member.process.is_alive():
+                member.process.kill()
+                member.process.join(timeout=patience_seconds)
+            member.dead = True
+            member.connection.close()
+
+
+def describe_exit(code: int | None) -> str:
+    """An exit code in words: the signal's name where it was one."""
+    if code is None:
+        return "ended without an exit status"
+    if code >= 0:
+        return f"exit code {code}"
+    try:
+        name = signal.Signals(-code).name
+    except ValueError:
+        name = "unknown signal"
+    hint = " (often: out of memory, or killed by somebody)" if -code == 9 else ""
+    return f"killed by signal {-code}, {name}{hint}"
+
+
+def read_tail(path: Path, size: int = _STDERR_TAIL_BYTES) -> str:
+    """The last `size` bytes of a text file, empty when there is none."""
+    try:
+        with path.open("rb") as file:
+            file.seek(0, os.SEEK_END)
+            file.seek(max(file.tell() - size, 0))
+            return file.read().decode("utf-8", "replace").strip()
+    except OSError:
+        return ""
+
+
+__all__ = ["Death", "LaneTeam", "LaneTrouble", "context", "describe_exit", "read_tail"]

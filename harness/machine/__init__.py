@@ -1,0 +1,1 @@
+"""What the machine is: facts, topology, a stable identity."""

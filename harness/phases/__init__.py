@@ -1,0 +1,1 @@
+"""The phases of a run, each a pure state machine: gathering, calibration, settling, stepping."""

@@ -1,0 +1,230 @@
+"""One leg: its loads are built, its lanes get ready, start together, and are heard out."""
+
+from __future__ import annotations
+
+from enum import Enum, auto
+
+from harness.assembly import LegDone
+from harness.clock import NS_PER_SECOND
+from harness.happenings import Happening, Instruction, LaneDied, Send, Store, Suspended, Tick
+from harness.lanes.messages import Done, Go, LaneTrouble, Prepared, Ready, Run
+from harness.phases.calibration import drop_everywhere, pairing, prepare_order
+from harness.phases.partial import partial_soak
+from harness.phases.state import HANG_SECONDS, PREPARE_SECONDS, READY_SECONDS, RunState, Waiting
+from harness.plan import Leg, Step
+from harness.results import EventKind
+
+#: All lanes start together this long after the last one is ready.
+LEAD_NS = 50_000_000
+#: Unfinished soaks write their progress this often.
+PROGRESS_NS = 10 * NS_PER_SECOND
+
+
+class Stage(Enum):
+    """Where a leg is."""
+
+    NEW = auto()
+    PREPARING = auto()
+    READYING = auto()
+    RUNNING = auto()
+    OVER = auto()
+
+
+class LegRun:
+    """Carries one leg out; `done` holds what the lanes said, `spoilt` that something went wrong."""
+
+    def __init__(self, state: RunState, step: Step, leg: Leg, stretch: int, *, stop: bool) -> None:
+        self._state = state
+        self._step = step
+        self._leg = leg
+        self._stretch = stretch
+        self._stop_on_failure = stop
+        self._stage = Stage.NEW
+        self._waiting = Waiting()
+        self._dones: list[Done] = []
+        self._started_ns = 0
+        self._next_progress_ns = 0
+        self._verified_before: dict[int, int] = {}
+        self.spoilt = False
+
+    @property
+    def busy(self) -> bool:
+        """True while a lane owes an answer."""
+        return bool(self._waiting.lanes)
+
+    @property
+    def over(self) -> bool:
+        """True when nothing is left to do."""
+        return self._stage is Stage.OVER
+
+    @property
+    def done(self) -> LegDone:
+        """What the lanes said."""
+        return LegDone(tuple(self._dones), self._leg.paired)
+
+    @property
+    def unbroken(self) -> bool:
+        """True when no lane was stopped before its work or time was used up."""
+        return bool(self._dones) and not any(done.stopped for done in self._dones)
+
+    def advance(self, now_ns: int) -> list[Instruction]:
+        """The next stage."""
+        if self._stage is Stage.RUNNING:
+            return self._collect(now_ns)
+        lanes = self._lanes()
+        if not lanes or (self._leg.paired and len(lanes) < 2):
+            self._stage, self.spoilt = Stage.OVER, True
+            return []
+        if self._stage is Stage.NEW:
+            return self._prepare(lanes, now_ns)
+        if self._stage is Stage.PREPARING:
+            return self._get_ready(lanes, now_ns)
+        return self._go(lanes, now_ns)
+
+    def _lanes(self) -> tuple[int, ...]:
+        alive = self._state.alive(sorted(self._leg.work))
+        return tuple(lane for lane in alive if self._state.usable(self._leg.work[lane]))
+
+    def _prepare(self, lanes: tuple[int, ...], now_ns: int) -> list[Instruction]:
+        self._stage = Stage.PREPARING
+        out = [] if self._state.plan.keep_prepared else self._make_room()
+        missing = [lane for lane in lanes if self._leg.paired or not self._is_built(lane)]
+        self._waiting.begin(missing, now_ns, PREPARE_SECONDS)
+        for lane in missing:
+            load = self._state.plan.load(self._leg.work[lane])
+            out.append(Send(lane, prepare_order(load, pairing(load, lanes, lane))))
+        return out
+
+    def _is_built(self, lane: int) -> bool:
+        return self._leg.work[lane] in self._state.prepared.get(lane, set())
+
+    def _make_room(self) -> list[Instruction]:
+        """Free what this leg does not need; memory does not suffice for everything at once."""
+        built = {load for loads in self._state.prepared.values() for load in loads}
+        needless = sorted(built - set(self._leg.work.values()))
+        return [order for load in needless for order in drop_everywhere(self._state, load)]
+
+    def _get_ready(self, lanes: tuple[int, ...], now_ns: int) -> list[Instruction]:
+        self._stage = Stage.READYING
+        slowest = max(self._state.pass_seconds.get(load, 0.0) for load in self._leg.work.values())
+        self._waiting.begin(lanes, now_ns, READY_SECONDS + 20 * slowest)
+        return [Send(lane, self._order(lane)) for lane in lanes]
+
+    def _order(self, lane: int) -> Run:
+        load = self._leg.work[lane]
+        by_lane = self._state.passes.get(load, {})
+        return Run(
+            stretch=self._stretch,
+            load=load,
+            golden=self._state.goldens.get(load),
+            passes=by_lane.get(lane) if self._leg.seconds is None else None,
+            seconds=self._leg.seconds,
+            gate=self._step.gate,
+            stop_on_failure=self._stop_on_failure,
+        )
+
+    def _go(self, lanes: tuple[int, ...], now_ns: int) -> list[Instruction]:
+        self._stage = Stage.RUNNING
+        self._state.working = True
+        self._started_ns = now_ns + LEAD_NS
+        self._next_progress_ns = now_ns + PROGRESS_NS
+        self._waiting.begin(lanes, now_ns, 3 * self._expected_seconds() + 60.0)
+        out: list[Instruction] = [self._load_started(lanes, now_ns)]
+        return out + [Send(lane, Go(self._stretch, self._started_ns)) for lane in lanes]
+
+    def _expected_seconds(self) -> float:
+        if self._leg.seconds is not None:
+            return self._leg.seconds
+        state = self._state
+        return max(
+            state.passes.get(load, {}).get(lane, 1) * state.pass_seconds.get(load, 0.0)
+            for lane, load in self._leg.work.items()
+        )
+
+    def _load_started(self, lanes: tuple[int, ...], now_ns: int) -> Store:
+        step, load = self._step, self._state.plan.load(self._step.load)
+        data = {
+            "load": load.number,
+            "name": load.name,
+            "workload": load.workload,
+            "cpus": [self._state.plan.cpus[lane] for lane in lanes],
+            "pattern": step.pattern,
+            "trial": step.number if step.is_trial else None,
+            "round": step.round if step.is_trial else None,
+        }
+        where = "trial" if step.is_trial else step.pattern
+        return self._state.event(EventKind.LOAD_STARTED, now_ns, f"{load.name} ({where})", data)
+
+    def _collect(self, now_ns: int) -> list[Instruction]:
+        self._stage = Stage.OVER
+        self._state.working = False
+        wrong = any(done.stopped or done.failures for done in self._dones)
+        self.spoilt = self.spoilt or wrong or len(self._dones) < len(self._leg.work)
+        name = self._state.plan.load(self._step.load).name
+        data = {"load": self._step.load}
+        out: list[Instruction] = [self._state.event(EventKind.LOAD_ENDED, now_ns, name, data)]
+        return out + (drop_everywhere(self._state, self._step.load) if self._leg.paired else [])
+
+    def hear(self, happening: Happening, now_ns: int) -> list[Instruction]:
+        """React to what happened."""
+        match happening:
+            case Prepared():
+                self._state.note_prepared(happening)
+                self._answered(happening.lane, Stage.PREPARING)
+            case Ready() if happening.stretch == self._stretch:
+                self._answered(happening.lane, Stage.READYING)
+            case Done() if happening.stretch == self._stretch:
+                self._dones.append(happening)
+                self._answered(happening.lane, Stage.RUNNING)
+            case LaneTrouble() | LaneDied():
+                self._lost(happening)
+            case Suspended():
+                self.spoilt = self.spoilt or self._stage is Stage.RUNNING
+            case Tick():
+                return self._tick(happening, now_ns)
+        return []
+
+    def _answered(self, lane: int, stage: Stage) -> None:
+        if self._stage is stage:
+            self._waiting.lanes.discard(lane)
+
+    def _lost(self, happening: LaneTrouble | LaneDied) -> None:
+        self.spoilt = True
+        self._waiting.lanes.discard(happening.lane)
+        if isinstance(happening, LaneTrouble) and self._stage is Stage.PREPARING:
+            self._state.unusable.add(self._leg.work[happening.lane])
+
+    def _tick(self, tick: Tick, now_ns: int) -> list[Instruction]:
+        late = self._waiting.late(now_ns)
+        if self._stage is Stage.RUNNING:
+            late |= self._silent(tick)
+        self._waiting.lanes -= late
+        self.spoilt = self.spoilt or bool(late)
+        doing = f"{self._stage.name.lower()} {self._state.plan.load(self._step.load).name}"
+        out = self._state.hung(sorted(late), now_ns, doing, self._step.load)
+        return out + self._progress(tick, now_ns)
+
+    def _silent(self, tick: Tick) -> set[int]:
+        pass_seconds = self._state.pass_seconds
+        return {
+            lane
+            for lane in self._waiting.lanes
+            if tick.silent_seconds.get(lane, 0.0)
+            > max(HANG_SECONDS, 20 * pass_seconds.get(self._leg.work[lane], 0.0))
+        }
+
+    def _progress(self, tick: Tick, now_ns: int) -> list[Instruction]:
+        """What an unfinished soak has verified so far, so that a crash loses seconds of it."""
+        if self._stage is not Stage.RUNNING or self._step.is_trial:
+            return []
+        if not self._verified_before:
+            self._verified_before = dict(tick.verified)
+        if now_ns < self._next_progress_ns:
+            return []
+        self._next_progress_ns = now_ns + PROGRESS_NS
+        before = self._verified_before
+        verified = {lane: tick.verified.get(lane, 0) - before.get(lane, 0) for lane in before}
+        soaks = partial_soak(
+            self._state, self._step, self._leg, verified, (self._started_ns, now_ns)
+        )
+        return [Store(soak) for soak in soaks]

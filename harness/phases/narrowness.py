@@ -1,0 +1,32 @@
+"""Trials until the interval is narrow enough, between the profile's minimum and maximum.
+
+Ending when the half width is reached is a sequential rule: it looks at the spread only, never at
+which side a result lies, so it does not favour either answer; the minimum keeps a lucky pair of
+equal trials from ending it at once.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from harness.plan import PlannedLoad, Step
+
+_CONFIDENCE = 0.95
+
+
+def narrow_enough(load: PlannedLoad, step: Step, rates: Sequence[float]) -> bool:
+    """True when this further trial of `load` is not needed any more."""
+    if load.half_width_percent is None or step.round <= load.minimum_trials or len(rates) < 2:
+        return False
+    return half_width_percent(rates) <= load.half_width_percent
+
+
+def half_width_percent(rates: Sequence[float]) -> float:
+    """Half width of the Student interval of the mean, in percent of the mean (n >= 2)."""
+    from statistics import fmean, stdev
+
+    from scipy.special import stdtrit
+
+    quantile = float(stdtrit(len(rates) - 1, 0.5 + _CONFIDENCE / 2))
+    return 100.0 * quantile * stdev(rates) / math.sqrt(len(rates)) / fmean(rates)

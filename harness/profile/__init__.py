@@ -1,0 +1,1 @@
+"""Profiles: the model, the loader that keeps line numbers, the JSON Schema."""

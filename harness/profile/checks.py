@@ -1,0 +1,120 @@
+"""Rules of a profile that need more than its own text: workloads, their parameters, names.
+
+Judging an old record does not run these: a workload may have been renamed since.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+from harness.criteria.base import CriterionSpec
+from harness.errors import nearest
+from harness.profile.model import Load, Profile
+from harness.profile.positions import Step
+from harness.profile.sensor_checks import sensor_violations
+from workloads.contract import Workload
+
+
+class WorkloadRegistry(Protocol):
+    """What is asked of :mod:`workloads.registry`."""
+
+    def names(self) -> list[str]:
+        """All workload names."""
+        ...
+
+    def load(self, name: str) -> Workload:
+        """The workload called `name`."""
+        ...
+
+
+@dataclass(frozen=True)
+class Violation:
+    """A broken rule about the key at `path`."""
+
+    path: tuple[Step, ...]
+    message: str
+
+
+def violations(profile: Profile, registry: WorkloadRegistry) -> Iterator[Violation]:
+    """Everything in `profile` that the registry, the roles or another key contradict."""
+    for index, load in enumerate(profile.loads):
+        yield from _of_load(("loads", index), load, registry)
+    yield from _of_mixtures(profile, registry)
+    yield from _of_criteria(profile)
+    for path, message in sensor_violations(profile):
+        yield Violation(path, message)
+
+
+def _of_load(path: tuple[Step, ...], load: Load, registry: WorkloadRegistry) -> Iterator[Violation]:
+    known = registry.names()
+    if load.workload not in known:
+        yield Violation(
+            (*path, "workload"),
+            f"received '{load.workload}', which is no workload; {nearest(load.workload, known)}",
+        )
+        return
+    workload = registry.load(load.workload)
+    yield from _of_parameters(path, load, workload)
+    yield from _of_pairing(path, load, workload)
+
+
+def _of_parameters(path: tuple[Step, ...], load: Load, workload: Workload) -> Iterator[Violation]:
+    for key, value in load.parameters.items():
+        place = (*path, "parameters", key)
+        if key not in workload.parameters:
+            remedy = nearest(key, list(workload.parameters))
+            yield Violation(place, f"is no parameter of {workload.name}; {remedy}")
+            continue
+        try:
+            workload.complete({key: value})
+        except ValueError as error:
+            yield Violation(place, str(error).removeprefix(f"{key}: "))
+
+
+def _of_pairing(path: tuple[Step, ...], load: Load, workload: Workload) -> Iterator[Violation]:
+    if workload.paired and load.pattern.kind != "pairs":
+        yield Violation(
+            (*path, "pattern"),
+            f"{workload.name} works in pairs of lanes: set pattern: pairs",
+        )
+    if load.pattern.kind == "pairs" and not workload.paired:
+        yield Violation(
+            (*path, "pattern"),
+            f"{workload.name} works lane by lane: pattern pairs is for workloads that meet in "
+            "shared memory",
+        )
+
+
+def _of_mixtures(profile: Profile, registry: WorkloadRegistry) -> Iterator[Violation]:
+    loads = {load.name: load.workload for load in profile.loads}
+    known = registry.names()
+    for index, other in profile.mixed_names():
+        path: tuple[Step, ...] = ("loads", index, "pattern", "with")
+        workload = loads.get(other, other)
+        if workload not in known:
+            remedy = nearest(other, [*loads, *known])
+            yield Violation(path, f"received '{other}', neither a load nor a workload; {remedy}")
+        elif registry.load(workload).paired:
+            yield Violation(path, f"{workload} works in pairs of lanes and cannot be mixed")
+
+
+def _of_criteria(profile: Profile) -> Iterator[Violation]:
+    loads = {load.name: load for load in profile.loads}
+    for index, spec in enumerate(profile.accept):
+        key = "loads" if "loads" in type(spec).model_fields else "load"
+        for name in spec.load_names():
+            message = _misfit(spec, name, loads)
+            if message:
+                yield Violation(("accept", index, key), message)
+
+
+def _misfit(spec: CriterionSpec, name: str, loads: Mapping[str, Load]) -> str:
+    if name not in loads:
+        return f"received '{name}', no load of this profile; {nearest(name, list(loads))}"
+    if spec.needs == "trials" and loads[name].is_soak:
+        return f"{spec.criterion} judges trials, and load '{name}' is a soak"
+    if spec.needs == "soak" and not loads[name].is_soak:
+        return f"{spec.criterion} judges soaks, and load '{name}' has trials"
+    return ""

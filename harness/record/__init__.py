@@ -1,0 +1,1 @@
+"""The SQLite record of a run: schema, writer, reader, upgrades."""

@@ -1,0 +1,185 @@
+"""One run on one machine: a lock file with the owner's name, age and run.
+
+Two loads at once would measure each other. The file lies in the system's folder for temporary
+files, so that it is seen by every user and every runs folder. A lock whose owner is gone is taken
+over, and what was found is said.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import tempfile
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+
+from harness.clock import NS_PER_SECOND, Clock, iso_utc
+from harness.errors import RefusedStart, StorageError
+from harness.record.owner import Owner, owner_is_alive
+from harness.units import duration
+
+LOCK_NAME = "rigproof-run.lock"
+_MOST_BYTES = 1 << 16
+
+
+@dataclass(frozen=True)
+class Holder:
+    """What a lock file says of the run that took it; times are of the boot clock."""
+
+    owner: Owner
+    run_id: str
+    taken_utc: str
+    taken_boot_ns: int
+
+
+class MachineLock:
+    """The held lock; release it, or use it in a `with` statement."""
+
+    def __init__(self, path: Path, token: str, stale_note: str) -> None:
+        self.path = path
+        #: One sentence on a stale lock that was taken over, else empty.
+        self.stale_note = stale_note
+        self._token = token
+
+    @classmethod
+    def acquire(
+        cls, owner: Owner, run_id: str, clock: Clock, *, folder: Path | None = None
+    ) -> MachineLock:
+        """Take the lock for `run_id`.
+
+        Raises RefusedStart when another run is under way, naming it, its process and its age, and
+        StorageError when the lock file cannot be written.
+        """
+        path = (folder or Path(tempfile.gettempdir())) / LOCK_NAME
+        token = _token_text(owner, run_id, clock)
+        note = ""
+        for _ in range(2):
+            if _create(path, token):
+                return cls(path, token, note)
+            note = _take_away_if_stale(path, owner.boot_id, clock) or note
+        raise RefusedStart(f"another run has just taken {path}: wait until it has ended")
+
+    def release(self) -> None:
+        """Remove the lock, unless it is no longer ours."""
+        with suppress(OSError):
+            if self.path.read_text("utf-8") == self._token:
+                self.path.unlink()
+
+    def __enter__(self) -> MachineLock:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.release()
+
+
+def _token_text(owner: Owner, run_id: str, clock: Clock) -> str:
+    told = {
+        "run_id": run_id,
+        "pid": owner.pid,
+        "mark": owner.mark,
+        "boot_id": owner.boot_id,
+        "terminal": owner.terminal,
+        "taken_utc": iso_utc(clock.wall_ns()),
+        "taken_boot_ns": clock.boot_ns(),
+        "token": secrets.token_hex(8),
+    }
+    return json.dumps(told) + "\n"
+
+
+def _create(path: Path, token: str) -> bool:
+    """Put the whole lock there in one step; False when there is one already."""
+    part = path.with_name(f".{LOCK_NAME}.{secrets.token_hex(8)}")
+    try:
+        descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
+        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+            file.write(token)
+        return _moved_without_replacing(part, path)
+    except OSError as error:
+        raise StorageError(
+            f"{path}: the lock cannot be written: {error.strerror}: set TMPDIR to a writable folder"
+        ) from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _moved_without_replacing(part: Path, path: Path) -> bool:
+    try:
+        if os.name == "nt":
+            part.rename(path)  # refuses an existing name there
+        else:
+            path.hardlink_to(part)
+    except FileExistsError:
+        return False
+    return True
+
+
+def _take_away_if_stale(path: Path, boot_id: str, clock: Clock) -> str:
+    """A note on the stale lock that was removed; raises RefusedStart when its owner lives."""
+    try:
+        text = _read(path)
+    except FileNotFoundError:
+        return ""
+    holder = _holder_of(text)
+    if holder is not None and owner_is_alive(holder.owner, boot_id):
+        raise RefusedStart(
+            f"run {holder.run_id} is under way on this machine (process {holder.owner.pid}, "
+            f"{_age(holder, boot_id, clock)}): wait for its end or stop it"
+        )
+    _remove(path, text)
+    if holder is None:
+        return f"the lock {path} was not readable and was removed"
+    why = "its process is gone" if holder.owner.boot_id == boot_id else "the machine restarted"
+    return (
+        f"a lock of run {holder.run_id} (process {holder.owner.pid}, "
+        f"{_age(holder, boot_id, clock)}) was stale, {why}, and was removed"
+    )
+
+
+def _read(path: Path) -> str:
+    with path.open("rb") as file:
+        return file.read(_MOST_BYTES).decode("utf-8", "replace")
+
+
+def _remove(path: Path, text: str) -> None:
+    """Remove the lock that says `text`, and not one that somebody put there meanwhile."""
+    aside = path.with_name(f".{LOCK_NAME}.{secrets.token_hex(8)}")
+    try:
+        path.rename(aside)
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise RefusedStart(
+            f"the stale lock {path} cannot be removed: {error.strerror}: its owner must remove it"
+        ) from error
+    if _read(aside) != text:
+        with suppress(OSError):
+            _moved_without_replacing(aside, path)
+    aside.unlink(missing_ok=True)
+
+
+def _holder_of(text: str) -> Holder | None:
+    try:
+        told = json.loads(text)
+        owner = Owner(
+            int(told["pid"]), str(told["mark"]), str(told["boot_id"]), (), str(told["terminal"])
+        )
+        return Holder(
+            owner, str(told["run_id"]), str(told["taken_utc"]), int(told["taken_boot_ns"])
+        )
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return None
+
+
+def _age(holder: Holder, boot_id: str, clock: Clock) -> str:
+    if holder.owner.boot_id != boot_id:
+        return f"since {holder.taken_utc}"
+    seconds = (clock.boot_ns() - holder.taken_boot_ns) / NS_PER_SECOND
+    return f"for {duration(max(seconds, 0.0))}"

@@ -1,0 +1,305 @@
+"""The runner performs what the conductor decides: processes, messages, the record.
+
+One loop, woken by messages or ten times a second. It beats the parent's heart on the board, hears
+lanes and sampler, hands everything to the conductor as happenings, and carries its instructions
+out. It never waits for the disk, for a terminal or for a process without a deadline.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+from multiprocessing.connection import wait
+from types import FrameType
+from typing import TYPE_CHECKING
+
+from harness.board import Board, LaneSlot, LaneState, Slot, StopReason
+from harness.clock import NS_PER_SECOND, Clock
+from harness.conductor import Conductor
+from harness.happenings import (
+    AllowLoad,
+    Begin,
+    Finish,
+    Happening,
+    Instruction,
+    Interrupted,
+    KillLane,
+    LaneDied,
+    LimitExceeded,
+    Send,
+    StopLoad,
+    Store,
+    Tick,
+)
+from harness.lanes.team import Death, LaneTeam
+from harness.observing import LaneView, Observer, Snapshot
+from harness.plan import Plan
+from harness.results import Event, EventKind, Failure, TrialData
+from harness.watchers import Readings, SamplerHandle, TimeWatch, writer_trouble
+
+if TYPE_CHECKING:
+    from harness.record.writer import RecordWriter
+
+_WAKE_SECONDS = 0.1
+_SNAPSHOT_NS = NS_PER_SECOND // 4
+_SLOPE_SECONDS = 10.0
+_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
+
+
+@dataclass(frozen=True)
+class Equipment:
+    """What a runner works with; all of it is opened and closed by the caller."""
+
+    board: Board
+    team: LaneTeam
+    sampler: SamplerHandle
+    readings: Readings
+    writer: RecordWriter
+    clock: Clock
+
+
+@dataclass(frozen=True)
+class Showing:
+    """What the live view shows beside measurements."""
+
+    profile_name: str
+    guard_limits: tuple[tuple[str, float], ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+class Runner:
+    """Performs one part (one boot) of a run."""
+
+    def __init__(
+        self, plan: Plan, conductor: Conductor, with_: Equipment, observer: Observer, show: Showing
+    ) -> None:
+        self._plan = plan
+        self._conductor = conductor
+        self._board = with_.board
+        self._team = with_.team
+        self._sampler = with_.sampler
+        self._readings = with_.readings
+        self._writer = with_.writer
+        self._clock = with_.clock
+        self._observer = observer
+        self._show = show
+        self._time_watch = TimeWatch(with_.clock)
+        self._signals: deque[str] = deque()
+        self._failures: list[Failure] = []
+        self._first_failure_celsius: float | None = None
+        self._trials_done = 0
+        self._load = self._pattern = ""
+        self._next_snapshot_ns = 0
+        self._temperatures: deque[tuple[float, float]] = deque(maxlen=64)
+        self._began_ns = with_.clock.monotonic_ns()
+
+    def run(self) -> Finish:
+        """Work until the conductor says that measuring is over."""
+        with self._signals_heard():
+            for lane, cpu in enumerate(self._plan.cpus):
+                self._beat()
+                self._team.start(lane, cpu)
+            self._hand_over(Begin())
+            while self._conductor.finished is None:
+                self._turn()
+        return self._conductor.finished
+
+    # -- one turn of the loop ------------------------------------------------------------------
+
+    def _turn(self) -> None:
+        self._beat()
+        wait([*self._team.waitables(), *self._sampler.waitables()], timeout=_WAKE_SECONDS)  # type: ignore[list-item]
+        self._beat()
+        for happening in self._happenings():
+            self._hand_over(happening)
+        for note in self._observer.notes():
+            self._store(Event(EventKind.NOTE, self._writer.now_seconds(), note))
+        self._publish()
+
+    def _beat(self) -> None:
+        self._board.put(Slot.PARENT_NS, self._clock.monotonic_ns())
+
+    def _happenings(self) -> Iterator[Happening]:
+        while self._signals:
+            yield Interrupted(self._signals.popleft())
+        for answer in self._team.hear():
+            if isinstance(answer, Death):
+                yield LaneDied(answer.lane, answer.how, answer.stderr_tail)
+            else:
+                yield answer
+        yield from self._sampler_happenings()
+        trouble = writer_trouble(self._writer.lag_seconds, self._writer.error)
+        if trouble is not None:
+            yield trouble
+        suspended, stepped = self._time_watch.look(self._writer.now_seconds())
+        if stepped is not None:
+            self._store(stepped)
+        if suspended is not None:
+            yield suspended
+        yield self._tick()
+
+    def _sampler_happenings(self) -> Iterator[Happening]:
+        for message in self._sampler.hear():
+            happening = self.take_sampler_message(message)
+            if happening is not None:
+                yield happening
+        trouble = self._sampler.trouble(self._clock.monotonic_ns())
+        if trouble is not None:
+            yield trouble
+
+    def take_sampler_message(self, message: object) -> Happening | None:
+        """Keep what the sampler says; a tripped guard is a happening."""
+        from harness.sensors.messages import ChannelsFound, GuardTripped, SampleBatch, SensorEvent
+
+        match message:
+            case SampleBatch(samples):
+                self._readings.take(samples)
+                self._writer.put_samples(samples)
+            case SensorEvent(event):
+                self._store(event)
+            case GuardTripped(stop):
+                return LimitExceeded(stop)
+            case ChannelsFound():
+                self._readings.found(message)
+                for channel in message.channels:
+                    self._writer.put(channel)
+        return None
+
+    def _tick(self) -> Tick:
+        now = self._clock.monotonic_ns()
+        lanes = range(self._plan.lanes)
+        board = self._board
+        return Tick(
+            silent_seconds={
+                lane: (now - board.lane(lane, LaneSlot.HEARTBEAT_NS)) / NS_PER_SECOND
+                for lane in lanes
+            },
+            verified={lane: board.lane(lane, LaneSlot.VERIFIED) for lane in lanes},
+            channels=self._readings.by_key_and_role(),
+        )
+
+    # -- instructions --------------------------------------------------------------------------
+
+    def _hand_over(self, happening: Happening) -> None:
+        for instruction in self._conductor.handle(happening, self._clock.monotonic_ns()):
+            self._perform(instruction)
+
+    def _perform(self, instruction: Instruction) -> None:
+        match instruction:
+            case Send(lane, order):
+                self._team.send(lane, order)
+            case Store(item):
+                self._store(item)
+            case StopLoad(reason):
+                self._board.trip(reason, self._clock.monotonic_ns())
+            case AllowLoad():
+                self._board.clear_stop()
+            case KillLane(lane):
+                self._team.kill(lane)
+            case Finish():
+                self._board.trip(StopReason.PARENT, self._clock.monotonic_ns())
+
+    def _store(self, item: object) -> None:
+        from harness.errors import StorageError
+
+        if isinstance(item, Failure):
+            if not self._failures:
+                celsius = self._readings.by_key_and_role().get("cpu_temperature")
+                self._first_failure_celsius = celsius
+            self._failures.append(item)
+        elif isinstance(item, TrialData):
+            self._trials_done += 1
+        elif isinstance(item, Event) and item.kind is EventKind.LOAD_STARTED:
+            self._load = str(item.data.get("name", ""))
+            self._pattern = str(item.data.get("pattern", ""))
+        elif isinstance(item, Event) and item.kind is EventKind.LOAD_ENDED:
+            self._load = self._pattern = ""
+        # A writer that has failed is heard in the next turn, as a happening.
+        with contextlib.suppress(StorageError):
+            self._writer.put(item)  # type: ignore[arg-type]
+        self._observer.stored(item)
+
+    # -- signals -------------------------------------------------------------------------------
+
+    @contextlib.contextmanager
+    def _signals_heard(self) -> Iterator[None]:
+        """The operator's wish to stop goes straight to the lanes, then to the conductor."""
+
+        def on_signal(number: int, _frame: FrameType | None) -> None:
+            self._board.trip(StopReason.PARENT, self._clock.monotonic_ns())
+            self._signals.append(signal.Signals(number).name)
+
+        numbers = [getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)]
+        try:
+            before = {number: signal.signal(number, on_signal) for number in numbers}
+        except ValueError:  # not the main thread: whoever embeds us handles signals
+            yield
+            return
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+    # -- the live view -------------------------------------------------------------------------
+
+    def _publish(self) -> None:
+        now = self._clock.monotonic_ns()
+        if now < self._next_snapshot_ns:
+            return
+        self._next_snapshot_ns = now + _SNAPSHOT_NS
+        self._observer.snapshot(self._snapshot(now))
+
+    def _snapshot(self, now: int) -> Snapshot:
+        phase = self._conductor.phase
+        return Snapshot(
+            run_id=self._writer.run_id,
+            profile=self._show.profile_name,
+            phase=type(phase).__name__.lower() if phase is not None else "finished",
+            load=self._load,
+            pattern=self._pattern,
+            elapsed_seconds=(now - self._began_ns) / NS_PER_SECOND,
+            planned_seconds=self._plan.estimated_seconds(),
+            trials_done=self._trials_done,
+            trials_planned=self._plan.trials,
+            lanes=tuple(self._lane_view(lane, now) for lane in range(self._plan.lanes)),
+            failures=tuple(self._failures),
+            latest=dict(self._readings.latest),
+            highest=dict(self._readings.highest),
+            channels=self._readings.channels,
+            lost=self._readings.lost(),
+            guard_limits=self._show.guard_limits,
+            last_write_seconds=(now - self._writer.last_safe_write_ns) / NS_PER_SECOND,
+            warnings=self._show.warnings,
+            slope_celsius_per_second=self._slope(now),
+            first_failure_celsius=self._first_failure_celsius,
+        )
+
+    def _lane_view(self, lane: int, now: int) -> LaneView:
+        board = self._board
+        clock = board.lane(lane, LaneSlot.CLOCK_HZ)
+        last = board.lane(lane, LaneSlot.LAST_VERIFIED_NS)
+        return LaneView(
+            lane=lane,
+            cpu=self._plan.cpus[lane],
+            state=LaneState(board.lane(lane, LaneSlot.STATE)).name.lower(),
+            clock_hz=float(clock) if clock else None,
+            verified=board.lane(lane, LaneSlot.VERIFIED),
+            last_verified_seconds=(now - last) / NS_PER_SECOND if last else None,
+            failures=board.lane(lane, LaneSlot.FAILURES),
+        )
+
+    def _slope(self, now: int) -> float | None:
+        """Kelvin a second over the last seconds, by the first and last reading."""
+        value = self._readings.by_key_and_role().get("cpu_temperature")
+        if value is None:
+            return None
+        at = now / NS_PER_SECOND
+        self._temperatures.append((at, value))
+        while at - self._temperatures[0][0] > _SLOPE_SECONDS:
+            self._temperatures.popleft()
+        first_at, first = self._temperatures[0]
+        return (value - first) / (at - first_at) if at - first_at >= 2.0 else None

@@ -1,0 +1,44 @@
+"""A private folder for what dies with the run: the board and the lanes' stderr.
+
+On Linux it lies in memory, so that heartbeats cost no disk writes. A folder whose owner is gone
+(kill -9, a crash) is removed by the next run.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+_PREFIX = "rigproof-"
+
+
+@contextmanager
+def scratch_folder() -> Iterator[Path]:
+    """A new folder, mode 0700, removed at the end."""
+    base = _base()
+    _sweep(base)
+    folder = Path(tempfile.mkdtemp(prefix=f"{_PREFIX}{os.getpid()}-", dir=base))
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _base() -> Path:
+    memory = Path("/dev/shm")  # noqa: S108 - mkdtemp makes a private folder in it
+    usable = memory.is_dir() and os.access(memory, os.W_OK)
+    return memory if usable else Path(tempfile.gettempdir())
+
+
+def _sweep(base: Path) -> None:
+    """Remove folders of runs that are gone. Only ours: others' cannot be removed anyway."""
+    import psutil
+
+    for folder in base.glob(f"{_PREFIX}*-*"):
+        owner = folder.name.removeprefix(_PREFIX).partition("-")[0]
+        if owner.isdigit() and not psutil.pid_exists(int(owner)):
+            shutil.rmtree(folder, ignore_errors=True)

@@ -1,0 +1,1 @@
+"""Sensor sources, the channel catalogue and the sampler process."""

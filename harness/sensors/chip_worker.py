@@ -1,0 +1,197 @@
+"""One thread per chip: it sleeps until its deadline, reads, lets the guard look, and hands over.
+
+The guard's direct path is here: the thread that read a value over its limit reads it again and
+raises the stop flag itself; nobody has to be woken for it.
+"""
+
+from __future__ import annotations
+
+import threading
+import traceback
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from harness.clock import NS_PER_SECOND, Clock
+from harness.results import Event
+from harness.sensors.contract import Chip, Incident, Reading, TellingChip
+from harness.sensors.guard import Action, Guard, ReadAgain, Tell, Trip, Unconfirmed
+from harness.sensors.plausibility import IMPLAUSIBLE
+
+SPIKE = f"{IMPLAUSIBLE}: not confirmed by a second reading at once"
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """One reading of one chip, with when it began, how long it took and how late it began."""
+
+    worker: int
+    at_seconds: float
+    readings: Sequence[Reading]
+    latency_seconds: float
+    late_seconds: float
+    incidents: Sequence[Incident] = ()
+    failure: str = ""
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """Absolute deadlines: `start_ns` plus a multiple of `interval_ns`. Times are monotonic."""
+
+    start_ns: int
+    interval_ns: int
+
+    def after(self, now_ns: int) -> int:
+        """The first deadline later than `now_ns`; missed ones are not made up for."""
+        if now_ns < self.start_ns:
+            return self.start_ns
+        return self.start_ns + ((now_ns - self.start_ns) // self.interval_ns + 1) * self.interval_ns
+
+
+class GuardDesk:
+    """The guard as the chips' threads share it: a lock, the way to the stop flag, the way out.
+
+    `trip` raises the flag and must be quick; `tell` and `stopped` hand over what is to be sent.
+    """
+
+    def __init__(
+        self,
+        guard: Guard,
+        trip: Callable[[], None],
+        stopped: Callable[[Trip], None],
+        tell: Callable[[Event], None],
+    ) -> None:
+        self.guard = guard
+        #: How long load has been on, in seconds; the main loop keeps it up to date.
+        self.loaded_seconds = 0.0
+        self._trip = trip
+        self._stopped = stopped
+        self._tell = tell
+        self._lock = threading.Lock()
+
+    def concerns(self, chip: Chip) -> bool:
+        """True when the guard watches a channel of this chip."""
+        watched = self.guard.watched
+        return any(channel.key in watched for channel in chip.channels)
+
+    def observe(self, readings: Sequence[Reading], now_seconds: float) -> bool:
+        """Let the guard look; True when the chip must be read again at once."""
+        with self._lock:
+            actions = self.guard.observe(readings, now_seconds, self.loaded_seconds)
+        self._perform(actions)
+        return any(isinstance(action, ReadAgain) for action in actions)
+
+    def confirm(self, readings: Sequence[Reading], now_seconds: float) -> frozenset[str]:
+        """Take a second reading; the channels whose first reading was a spike."""
+        with self._lock:
+            actions = self.guard.confirm(readings, now_seconds, self.loaded_seconds)
+        self._perform(actions)
+        return frozenset(it.channel for it in actions if isinstance(it, Unconfirmed))
+
+    def tick(self, now_seconds: float) -> None:
+        """Look for what does not come."""
+        with self._lock:
+            actions = self.guard.tick(now_seconds)
+        self._perform(actions)
+
+    def _perform(self, actions: Sequence[Action]) -> None:
+        for action in actions:
+            if isinstance(action, Trip):
+                self._trip()
+                self._stopped(action)
+            elif isinstance(action, Tell):
+                self._tell(action.event)
+
+
+class ChipWorker:
+    """Reads one chip at its deadlines. `run` is the thread; `step` is one turn of it."""
+
+    def __init__(
+        self,
+        number: int,
+        chip: Chip,
+        schedule: Schedule,
+        *,
+        clock: Clock,
+        run_started_ns: int,
+        desk: GuardDesk,
+        hand_over: Callable[[Sweep], None],
+    ) -> None:
+        self.number = number
+        self.chip = chip
+        self.schedule = schedule
+        #: When the read that is under way began, or None; the main loop watches it.
+        self.busy_since_ns: int | None = None
+        self.sweeps = 0
+        self._clock = clock
+        self._run_started_ns = run_started_ns
+        self._desk = desk if desk.concerns(chip) else None
+        self._tells = chip if isinstance(chip, TellingChip) else None
+        self._hand_over = hand_over
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self.run, name=chip.name, daemon=True)
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._thread.start()
+
+    def ask_to_stop(self) -> None:
+        """Make the thread end after its present read."""
+        self._stop.set()
+
+    def join(self, seconds: float) -> bool:
+        """Wait for the thread's end; False when it hangs in its driver."""
+        if self._thread.is_alive():
+            self._thread.join(seconds)
+        return not self._thread.is_alive()
+
+    def run(self) -> None:
+        """Read at every deadline until asked to stop, then close the chip."""
+        deadline_ns = self.schedule.start_ns
+        while not self._stop.wait(self._seconds_until(deadline_ns)):
+            self.step(deadline_ns)
+            deadline_ns = self.schedule.after(self._clock.monotonic_ns())
+        self.chip.close()
+
+    def step(self, deadline_ns: int) -> None:
+        """One sweep, due at `deadline_ns`."""
+        began_ns = self._clock.monotonic_ns()
+        self.busy_since_ns = began_ns
+        at_seconds = self._seconds(began_ns)
+        try:
+            readings = self._read(at_seconds)
+            incidents = self._tells.take_incidents() if self._tells is not None else ()
+            failure = ""
+        except Exception as error:  # noqa: BLE001 - a bug in a source is said, not swallowed
+            readings, incidents = self._failed(error), ()
+            failure = traceback.format_exc()
+        ended_ns = self._clock.monotonic_ns()
+        self.busy_since_ns = None
+        self.sweeps += 1
+        late = (began_ns - deadline_ns) / NS_PER_SECOND
+        latency = (ended_ns - began_ns) / NS_PER_SECOND
+        self._hand_over(Sweep(self.number, at_seconds, readings, latency, late, incidents, failure))
+
+    def _read(self, at_seconds: float) -> Sequence[Reading]:
+        readings = self.chip.read(at_seconds)
+        if self._desk is not None and self._desk.observe(readings, self._now()):
+            again = self.chip.read(self._now())
+            spikes = self._desk.confirm(again, self._now())
+            readings = [_as_spike(it) if it.channel in spikes else it for it in readings]
+        return readings
+
+    def _failed(self, error: Exception) -> list[Reading]:
+        why = f"the sensor source failed: {type(error).__name__}: {error}"
+        return [Reading(channel.key, None, why) for channel in self.chip.channels]
+
+    def _now(self) -> float:
+        return self._seconds(self._clock.monotonic_ns())
+
+    def _seconds(self, now_ns: int) -> float:
+        return (now_ns - self._run_started_ns) / NS_PER_SECOND
+
+    def _seconds_until(self, deadline_ns: int) -> float:
+        return max((deadline_ns - self._clock.monotonic_ns()) / NS_PER_SECOND, 0.0)
+
+
+def _as_spike(reading: Reading) -> Reading:
+    return replace(reading, flag=SPIKE)

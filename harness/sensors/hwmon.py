@@ -1,0 +1,303 @@
+"""Hardware monitoring chips below /sys/class/hwmon.
+
+Names, units and attributes: the kernel's Documentation/hwmon/sysfs-interface.rst and
+Documentation/ABI/testing/sysfs-class-hwmon. The number in ``hwmonN`` changes from boot to boot,
+so a channel is keyed on the real path of the chip's device, the chip's name, the attribute and
+its label.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+from harness.results import Channel
+from harness.sensors.contract import Discovery, DriverLimit, Reading
+from harness.sensors.deadline import Answer, call_all
+from harness.sensors.files import (
+    Attribute,
+    below,
+    describe,
+    inside,
+    names_in,
+    number_or_none,
+    text_or,
+    visible,
+)
+from harness.sensors.gauge import Gauge, GaugeChip
+from harness.sensors.keys import make_key, numbered
+
+_CLASS = "sys/class/hwmon"
+#: Finding a chip reads its names and claimed limits, which may wake a slow bus.
+_DISCOVERY_SECONDS = 5.0
+_MOST_CHIPS = 256
+#: Least time between two searches for a chip that has gone.
+_SEARCH_SECONDS = 2.0
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One type of attribute: the channel's unit and how many of the file's steps make one."""
+
+    unit: str
+    divisor: int
+    suffix: str
+    noun: str
+    counter: bool = False
+
+
+#: Type and suffix as in the file's name to what it holds (sysfs-interface.rst).
+KINDS = {
+    ("in", "input"): Kind("V", 1_000, "_input", "voltage"),
+    ("cpu", "vid"): Kind("V", 1_000, "_vid", "requested core voltage"),
+    ("temp", "input"): Kind("°C", 1_000, "_input", "temperature"),
+    ("fan", "input"): Kind("RPM", 1, "_input", "fan"),
+    ("curr", "input"): Kind("A", 1_000, "_input", "current"),
+    ("power", "input"): Kind("W", 1_000_000, "_input", "power"),
+    ("power", "average"): Kind("W", 1_000_000, "_average", "average power"),
+    ("energy", "input"): Kind("J", 1_000_000, "_input", "energy"),
+    ("humidity", "input"): Kind("%", 1_000, "_input", "relative humidity"),
+    ("freq", "input"): Kind("Hz", 1, "_input", "frequency"),
+    ("pwm", ""): Kind("of 255", 1, "", "fan control value"),
+    ("intrusion", "alarm"): Kind("count", 1, "_alarm", "case opened"),
+}
+_NAME = re.compile(
+    r"^(in|cpu|temp|fan|curr|power|energy|humidity|freq|pwm|intrusion)(\d{1,6})"
+    r"(?:_(input|average|vid|alarm))?$"
+)
+_LIMITS = ("min", "lcrit", "max", "crit", "emergency", "cap")
+
+#: Seconds for which a driver repeats a value without asking the hardware (driver sources; the
+#: kernel's hwmon documentation of coretemp, nct6775, it87).
+CACHE_SECONDS = {"coretemp": 1.0, "nct6": 1.5, "w836": 1.5, "it8": 1.5, "f718": 1.0, "asus": 1.0}
+#: Seconds between reads where each read costs the device a command of its own.
+PERIOD_SECONDS = {"nvme": 5.0, "drivetemp": 10.0}
+
+
+@dataclass(frozen=True)
+class Folder:
+    """One chip: where its attributes lie now, and what identifies it across boots."""
+
+    path: Path
+    place: str
+    driver: str
+
+
+class HwmonSource:
+    """Every chip the kernel's hwmon class lists."""
+
+    name = "hwmon"
+
+    def discover(self, root: Path) -> Discovery:
+        """See :class:`harness.sensors.contract.Source`."""
+        folders, problems = find_folders(root)
+        if not folders and not problems:
+            return Discovery(absent=(_nothing_here(root),))
+        answers = call_all([partial(_build, root, it) for it in folders], _DISCOVERY_SECONDS)
+        found = [_settle(*pair) for pair in zip(folders, answers, strict=True)]
+        return Discovery(
+            chips=tuple(chip for part in found for chip in part.chips),
+            absent=tuple(problems) + tuple(gone for part in found for gone in part.absent),
+            limits=tuple(limit for part in found for limit in part.limits),
+        )
+
+
+class HwmonChip(GaugeChip):
+    """One chip; when it has gone altogether it is looked for under its new number."""
+
+    def __init__(self, root: Path, folder: Folder, gauges: Callable[[Path], list[Gauge]]) -> None:
+        super().__init__(
+            f"{visible(folder.driver)} at {visible(folder.place)}",
+            gauges(folder.path),
+            _by_prefix(PERIOD_SECONDS, folder.driver),
+        )
+        self._root = root
+        self._folder = folder
+        self._make = gauges
+        self._searched_at = 0.0
+
+    def read(self, now_seconds: float) -> Sequence[Reading]:
+        """See :class:`harness.sensors.contract.Chip`."""
+        readings = super().read(now_seconds)
+        if all(reading.value is None for reading in readings) and self._has_moved(now_seconds):
+            readings = super().read(now_seconds)
+        return readings
+
+    def _has_moved(self, now_seconds: float) -> bool:
+        """True when the chip was found in another folder; its gauges then read there."""
+        if now_seconds - self._searched_at < _SEARCH_SECONDS:
+            return False
+        self._searched_at = now_seconds
+        same = (self._folder.place, self._folder.driver)
+        for folder in find_folders(self._root)[0]:
+            if (folder.place, folder.driver) == same and folder.path != self._folder.path:
+                return self._move(folder)
+        return False
+
+    def _move(self, folder: Folder) -> bool:
+        gauges = {gauge.channel.key: gauge for gauge in self._make(folder.path)}
+        if not set(gauges) >= {channel.key for channel in self.channels}:
+            return False
+        self.close()
+        self._folder = folder
+        self._gauges = [gauges[channel.key] for channel in self.channels]
+        return True
+
+
+def find_folders(root: Path) -> tuple[list[Folder], list[Channel]]:
+    """All chips below `root`, and an absent channel for each entry that cannot be used."""
+    try:
+        names = names_in(root / _CLASS)
+    except OSError as error:
+        return [], [_absent("hwmon", f"/{_CLASS} cannot be listed: {describe(error)}")]
+    folders: list[Folder] = []
+    problems: list[Channel] = []
+    for name in names[:_MOST_CHIPS]:
+        path = inside(root, root / _CLASS / name)
+        if path is None:
+            problems.append(_absent(name, "its link is a loop or leads out of the tree"))
+        else:
+            folders.append(_folder(root, path))
+    if len(names) > _MOST_CHIPS:
+        problems.append(
+            _absent("more chips", f"{len(names)} chips listed, the first {_MOST_CHIPS} are read")
+        )
+    return _told_apart(folders), problems
+
+
+def _folder(root: Path, path: Path) -> Folder:
+    device = inside(root, path / "device")
+    place = below(root, device if device is not None else path.parent)
+    attributes = path
+    if device is not None and not (path / "name").exists() and (device / "name").exists():
+        attributes = device  # drivers that still register the old way
+    return Folder(attributes, place.removeprefix("sys/"), text_or(attributes / "name", "unnamed"))
+
+
+def _told_apart(folders: list[Folder]) -> list[Folder]:
+    """Two chips of one name on one device are told apart by their order."""
+    names = numbered(f"{folder.place}\0{folder.driver}" for folder in folders)
+    return [
+        Folder(folder.path, folder.place, name.split("\0", 1)[1])
+        for folder, name in zip(folders, names, strict=True)
+    ]
+
+
+def _build(root: Path, folder: Folder) -> Discovery:
+    chip = HwmonChip(root, folder, partial(_gauges, folder))
+    if not chip.channels:
+        return Discovery(absent=(_absent(folder.driver, "the chip has no readable attribute"),))
+    return Discovery(chips=(chip,), limits=tuple(_limits(folder, chip.channels)))
+
+
+def _settle(folder: Folder, answer: Answer[Discovery]) -> Discovery:
+    if answer.value is not None:
+        return answer.value
+    if answer.error is not None and not isinstance(answer.error, OSError):
+        raise answer.error
+    why = f"did not answer within {_DISCOVERY_SECONDS:g} s"
+    if isinstance(answer.error, OSError):
+        why = f"cannot be listed: {describe(answer.error)}"
+    return Discovery(absent=(_absent(folder.driver, why, folder.place),))
+
+
+def _gauges(folder: Folder, path: Path) -> list[Gauge]:
+    names = names_in(path)
+    known = set(names)
+    return [
+        _gauge(folder, path, known, match)
+        for match in map(_NAME.match, names)
+        if match is not None and (match[1], match[3] or "") in KINDS
+    ]
+
+
+def _gauge(folder: Folder, path: Path, known: set[str], match: re.Match[str]) -> Gauge:
+    kind = KINDS[match[1], match[3] or ""]
+    stem = match[1] + match[2]
+    label = text_or(path / f"{stem}_label") if f"{stem}_label" in known else ""
+    fault = Attribute(path / f"{stem}_fault") if f"{stem}_fault" in known else None
+    return Gauge(
+        _channel(folder, kind, match[0], stem, label),
+        Attribute(path / match[0]),
+        divisor=kind.divisor,
+        fault=fault,
+        cache_seconds=_by_prefix(CACHE_SECONDS, folder.driver),
+        explain=partial(_explain, path / f"{stem}_enable"),
+    )
+
+
+def _channel(folder: Folder, kind: Kind, item: str, stem: str, label: str) -> Channel:
+    called = label or (stem if kind.suffix in ("_input", "") else item.replace("_", " "))
+    if label and item.endswith("_average"):
+        called = f"{label} average"
+    return Channel(
+        key=make_key("hwmon", folder.place, folder.driver, item, label),
+        name=visible(f"{folder.driver} {called}"),
+        unit=kind.unit,
+        source="hwmon",
+        counter=match_is_counter(item),
+    )
+
+
+def match_is_counter(item: str) -> bool:
+    """True for attributes whose increase is an event (a case that was opened)."""
+    return item.startswith("intrusion")
+
+
+def _explain(enable: Path, error: OSError) -> str:
+    """A driver answers ENODATA for a channel that is switched off."""
+    if number_or_none(enable) == 0:
+        return f"{describe(error)}: switched off ({enable.name} is 0)"
+    return describe(error)
+
+
+def _limits(folder: Folder, channels: Sequence[Channel]) -> list[DriverLimit]:
+    limits = []
+    for channel in channels:
+        item = channel.key.rsplit(":", 2)[1]
+        match = _NAME.match(item)
+        if match is not None and item.endswith("_input"):
+            limits += _limits_of(folder.path, channel, match)
+    return limits
+
+
+def _limits_of(path: Path, channel: Channel, match: re.Match[str]) -> list[DriverLimit]:
+    kind = KINDS[match[1], match[3] or ""]
+    stem = match[1] + match[2]
+    values = {name: number_or_none(path / f"{stem}_{name}") for name in _LIMITS}
+    return [
+        DriverLimit(channel.key, name, value / kind.divisor, kind.unit)
+        for name, value in values.items()
+        if value is not None and abs(value) < 10**15
+    ]
+
+
+def _by_prefix(table: dict[str, float], driver: str) -> float:
+    return next((value for prefix, value in table.items() if driver.startswith(prefix)), 0.0)
+
+
+def _absent(name: str, reason: str, place: str = "") -> Channel:
+    return Channel(
+        key=make_key("hwmon", place, visible(name), "", ""),
+        name=visible(name),
+        unit="",
+        source="hwmon",
+        absent_reason=reason,
+    )
+
+
+def _nothing_here(root: Path) -> Channel:
+    why = f"/{_CLASS} is empty or missing: no driver gives sensors"
+    if not (root / "sys").is_dir():
+        why = "there is no /sys here: hardware monitoring is Linux's"
+    return Channel(
+        key=make_key("hwmon", "", "none", "", ""),
+        name="CPU temperature, voltages, fans",
+        unit="°C",
+        source="hwmon",
+        role="cpu_temperature",
+        absent_reason=why,
+    )

@@ -1,0 +1,99 @@
+"""What passes between the sampler's process and the run: frozen, small, and picklable.
+
+Order from the sampler: `ChannelsFound` first; then batches and events; `SamplerReady` once every
+chip was read or given up on; `SamplerStopped` last. `SamplerFailed` instead of all that when it
+could not begin.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from harness.results import Channel, Event, SafetyStop, Sample
+from harness.sensors.contract import DriverLimit, Hint
+
+
+@dataclass(frozen=True)
+class ChannelsFound:
+    """All channels, absent ones included; `guarded` are the keys that can stop the load."""
+
+    channels: tuple[Channel, ...]
+    hints: tuple[Hint, ...]
+    limits: tuple[DriverLimit, ...]
+    guarded: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class SampleBatch:
+    """Samples in the order in which they were read."""
+
+    samples: tuple[Sample, ...]
+
+
+@dataclass(frozen=True)
+class SensorEvent:
+    """A channel lost or back, a counter that rose, a warning, dropped samples."""
+
+    event: Event
+
+
+@dataclass(frozen=True)
+class GuardTripped:
+    """The stop flag is up already; this says why."""
+
+    stop: SafetyStop
+
+
+@dataclass(frozen=True)
+class SamplerReady:
+    """Every chip was read once, or did not answer in time."""
+
+    at_seconds: float
+
+
+@dataclass(frozen=True)
+class SamplerCounts:
+    """What the sampler did and what it cost; lateness is measured against absolute deadlines.
+
+    Lateness and CPU time are None where nothing was sampled or the system does not say.
+    """
+
+    sweeps: int = 0
+    samples: int = 0
+    missing: int = 0
+    dropped: int = 0
+    late_p99_seconds: float | None = None
+    late_max_seconds: float | None = None
+    cpu_seconds: float | None = None
+
+
+@dataclass(frozen=True)
+class SamplerStopped:
+    """The last message."""
+
+    counts: SamplerCounts
+    reason: str
+
+
+@dataclass(frozen=True)
+class SamplerFailed:
+    """The sampler could not begin; `traceback` is empty for an expected error."""
+
+    text: str
+    traceback: str = ""
+
+
+@dataclass(frozen=True)
+class StopSampling:
+    """From the run to the sampler: hand over what is left and end."""
+
+
+FromSampler = (
+    ChannelsFound
+    | SampleBatch
+    | SensorEvent
+    | GuardTripped
+    | SamplerReady
+    | SamplerStopped
+    | SamplerFailed
+)

@@ -1,0 +1,89 @@
+"""Which values cannot be true, by stated rules: such values are kept, flagged, and not judged.
+
+The rules and where they come from:
+
+* Temperatures of 127, 127.5 or 127.996 °C and of -128 °C are the largest and smallest codes of
+  common 8-bit and 11-bit converters and are what an open or shorted diode reads (drivers of such
+  parts, e.g. lm90 and lm75 in the kernel's hwmon documentation); 255 °C is the all-ones code.
+* Nothing is colder than -273.15 °C (SI); silicon sensors are specified to about 150 °C at most
+  (common practice, no source), so anything above 150 °C is no temperature of this machine.
+* A fan at 65,535 RPM is the all-ones code of a 16-bit counter; nothing in a computer turns faster
+  than 40,000 RPM (common practice, no source).
+* Bounds of the other quantities are far outside of any computer (common practice, no source).
+* All channels of one kind of a chip at once at zero or at full scale are a dead bus, not a state
+  (seen in the field).
+
+A negative temperature is possible under sub-ambient cooling and is left alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from harness.sensors.contract import Reading
+
+IMPLAUSIBLE = "implausible"
+REPEAT = "repeat"
+
+_ABSOLUTE_ZERO_CELSIUS = -273.15
+#: Unit to the smallest and largest value that can be true, in that unit.
+BOUNDS: Mapping[str, tuple[float, float]] = {
+    "°C": (_ABSOLUTE_ZERO_CELSIUS, 150.0),
+    "RPM": (0.0, 40_000.0),
+    "V": (-100.0, 500.0),
+    "A": (-5_000.0, 5_000.0),
+    "W": (-20_000.0, 20_000.0),
+    "Hz": (0.0, 20e9),
+    "J": (0.0, math.inf),
+    "B": (0.0, math.inf),
+}
+#: Unit to the codes that converters give when nothing is connected.
+CODES: Mapping[str, frozenset[float]] = {
+    "°C": frozenset({127.0, 127.5, 127.75, 127.875, 127.996, -128.0, 255.0, -273.15}),
+    "RPM": frozenset({65_535.0}),
+}
+#: Fewer channels than this at zero or full scale at once may be a coincidence.
+_FEWEST_OF_A_DEAD_BUS = 3
+
+
+def left_out(flag: str) -> bool:
+    """True for a flag whose value must not be judged; a repeat is right, only not new."""
+    return flag.startswith(IMPLAUSIBLE)
+
+
+def doubt(value: float, unit: str) -> str:
+    """Why `value` in `unit` cannot be true, as a flag; empty when it can."""
+    if not math.isfinite(value):
+        return f"{IMPLAUSIBLE}: not a finite number"
+    if value in CODES.get(unit, ()):
+        return f"{IMPLAUSIBLE}: {value:g} {unit} is the code of an input with nothing connected"
+    low, high = BOUNDS.get(unit, (-math.inf, math.inf))
+    if low <= value <= high:
+        return ""
+    return f"{IMPLAUSIBLE}: {value:g} {unit} is outside {low:g} to {high:g} {unit}"
+
+
+def doubt_whole_chip(readings: Sequence[Reading], units: Sequence[str]) -> Sequence[Reading]:
+    """Flag the readings of each unit that are all zero or all at a converter's end of scale.
+
+    `readings` and `units` run in step. Fans may all stand still, and a counter may well be zero,
+    so only temperatures and voltages count.
+    """
+    flagged = list(readings)
+    for unit in ("°C", "V"):
+        places = [index for index, its in enumerate(units) if its == unit]
+        values = {readings[index].value for index in places}
+        if len(places) >= _FEWEST_OF_A_DEAD_BUS and len(values) == 1 and _is_end(values, unit):
+            for index in places:
+                flagged[index] = replace(flagged[index], flag=_dead_bus(unit, len(places)))
+    return flagged
+
+
+def _is_end(values: set[float | None], unit: str) -> bool:
+    return values == {0.0} or bool(values & CODES.get(unit, frozenset()))
+
+
+def _dead_bus(unit: str, count: int) -> str:
+    return f"{IMPLAUSIBLE}: all {count} inputs in {unit} read the same end of scale at once"

@@ -1,0 +1,405 @@
+"""The sampler's process: every chip read at absolute deadlines, the guard beside it.
+
+It shares no interpreter with a load. Each chip has a thread (:mod:`harness.sensors.chip_worker`);
+this module's loop collects what they read, notices what they do not, beats on the board, and
+hands batches to the run through an :class:`harness.sensors.outbox.Outbox` that never blocks.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import traceback
+from collections import deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Protocol
+
+from harness.board import Board, LaneSlot, LaneState, Slot, StopReason
+from harness.clock import NS_PER_SECOND, SYSTEM, Clock
+from harness.errors import RigproofError
+from harness.results import Event, EventKind, Sample
+from harness.sensors.catalogue import Catalogue, CatalogueOptions, discover
+from harness.sensors.chip_worker import ChipWorker, GuardDesk, Schedule, Sweep
+from harness.sensors.contract import Reading, TellingChip
+from harness.sensors.external import ExternalCommand
+from harness.sensors.guard import Guard, GuardLimit, Trip
+from harness.sensors.messages import (
+    ChannelsFound,
+    FromSampler,
+    GuardTripped,
+    SampleBatch,
+    SamplerCounts,
+    SamplerFailed,
+    SamplerReady,
+    SamplerStopped,
+    SensorEvent,
+    StopSampling,
+)
+from harness.sensors.outbox import Outbox
+from harness.sensors.watches import CounterWatch, Lateness, PresenceWatch
+
+#: Chips begin this far apart, so that their threads do not queue for the interpreter.
+_STAGGER_NS = 2_000_000
+#: The loop turns at least this often, whatever the sampling interval: it beats and it obeys.
+_LONGEST_TURN_SECONDS = 0.25
+_GOODBYE_SECONDS = 2.0
+#: Each channel keeps a descriptor open.
+_WANTED_DESCRIPTORS = 16_384
+
+
+@dataclass(frozen=True)
+class SamplerConfig:
+    """What the sampler must know; picklable.
+
+    `run_started_ns` is the monotonic zero of the run's time axis. `cpus` are the CPUs whose clock
+    the probe measures when `clock_probe` is on. A chip that has not answered after
+    `chip_deadline_seconds` is reported as silent until it does.
+    """
+
+    root: str
+    interval_seconds: float
+    run_started_ns: int
+    limits: tuple[GuardLimit, ...] = ()
+    external: tuple[ExternalCommand, ...] = ()
+    allow_external: bool = False
+    role_overrides: tuple[tuple[str, str], ...] = ()
+    cpus: tuple[int, ...] = ()
+    clock_probe: bool = False
+    nvml: bool | None = None
+    chip_deadline_seconds: float = 2.0
+
+    def catalogue_options(self) -> CatalogueOptions:
+        """The part that discovery needs."""
+        return CatalogueOptions(
+            role_overrides=dict(self.role_overrides),
+            external=self.external,
+            allow_external=self.allow_external,
+            nvml=self.nvml,
+            clock_probe=self.clock_probe,
+            cpus=self.cpus,
+        )
+
+
+class StopBoard(Protocol):
+    """What the sampler needs of the shared board."""
+
+    lanes: int
+
+    def put(self, slot: Slot, value: int) -> None:
+        """Set a header slot."""
+        ...
+
+    def lane(self, lane: int, slot: LaneSlot) -> int:
+        """One slot of one lane."""
+        ...
+
+    def trip(self, reason: StopReason, now_ns: int) -> None:
+        """Raise the stop flag."""
+        ...
+
+
+class Sampler:
+    """Collects from the chips' threads. `begin`, then `turn` again and again, then `end`."""
+
+    def __init__(
+        self,
+        config: SamplerConfig,
+        catalogue: Catalogue,
+        board: StopBoard,
+        send: Callable[[FromSampler], bool],
+        clock: Clock = SYSTEM,
+    ) -> None:
+        self._config = config
+        self._catalogue = catalogue
+        self._board = board
+        self._send = send
+        self._clock = clock
+        self._sweeps: deque[Sweep] = deque()
+        self._presence = PresenceWatch(catalogue.channels)
+        self._counters = CounterWatch(catalogue.channels, _telling(catalogue))
+        self._lateness = Lateness()
+        self._loaded_since_ns: int | None = None
+        self._told_failures: set[int] = set()
+        self._told_silent_ns: dict[int, int] = {}
+        self._told_drops = 0
+        self._ready = False
+        self._count = {"sweeps": 0, "samples": 0, "missing": 0}
+        self.guard = self._make_guard()
+        self.desk = GuardDesk(self.guard, self._trip, self._tell_stop, self._tell)
+        self.workers = self._make_workers()
+        self._began_ns = clock.monotonic_ns()
+
+    # --- the life of the loop --------------------------------------------------------------------
+
+    def begin(self) -> None:
+        """Say which channels there are, and start the chips' threads."""
+        self._send(
+            ChannelsFound(
+                channels=self._catalogue.everything,
+                hints=self._catalogue.hints,
+                limits=self._catalogue.limits,
+                guarded=tuple(channel.key for channel in self.guard.guarded),
+            )
+        )
+        for worker in self.workers:
+            worker.start()
+
+    def turn(self, dropped_samples: int = 0) -> None:
+        """Collect, look at what is missing, beat, and say when all chips have been read."""
+        now_ns = self._clock.monotonic_ns()
+        self._board.put(Slot.SAMPLER_NS, now_ns)
+        self._note_load(now_ns)
+        self.desk.tick(self._seconds(now_ns))
+        self._hand_over([*self._collect(), *self._silent(now_ns)])
+        self._say_drops(dropped_samples, now_ns)
+        self._say_ready(now_ns)
+
+    def end(self, reason: str, dropped_samples: int) -> None:
+        """Stop the threads, hand over what is left, and take leave."""
+        for worker in self.workers:
+            worker.ask_to_stop()
+        deadline_ns = self._clock.monotonic_ns() + NS_PER_SECOND
+        for worker in self.workers:
+            worker.join(max((deadline_ns - self._clock.monotonic_ns()) / NS_PER_SECOND, 0.0))
+        self._hand_over(self._collect())
+        self._send(SamplerStopped(self.counts(dropped_samples), reason))
+
+    def counts(self, dropped_samples: int) -> SamplerCounts:
+        """What was done so far."""
+        return SamplerCounts(
+            **self._count,
+            dropped=dropped_samples,
+            late_p99_seconds=self._lateness.quantile(0.99),
+            late_max_seconds=self._lateness.longest_seconds,
+            cpu_seconds=_cpu_seconds(),
+        )
+
+    # --- parts -----------------------------------------------------------------------------------
+
+    def _make_guard(self) -> Guard:
+        periods = {
+            channel.key: chip.period_seconds
+            for chip in self._catalogue.chips
+            for channel in chip.channels
+        }
+        return Guard(
+            self._config.limits,
+            self._catalogue.channels,
+            confirm_within_seconds=self._config.interval_seconds,
+            periods=periods,
+        )
+
+    def _make_workers(self) -> list[ChipWorker]:
+        chips = self._catalogue.chips
+        interval_ns = round(self._config.interval_seconds * NS_PER_SECOND)
+        stagger_ns = min(_STAGGER_NS, interval_ns // max(len(chips), 1))
+        start_ns = self._clock.monotonic_ns()
+        return [
+            ChipWorker(
+                number,
+                chip,
+                Schedule(
+                    start_ns + number * stagger_ns,
+                    max(interval_ns, round(chip.period_seconds * NS_PER_SECOND)),
+                ),
+                clock=self._clock,
+                run_started_ns=self._config.run_started_ns,
+                desk=self.desk,
+                hand_over=self._sweeps.append,
+            )
+            for number, chip in enumerate(chips)
+        ]
+
+    def _trip(self) -> None:
+        self._board.trip(StopReason.LIMIT, self._clock.monotonic_ns())
+
+    def _tell_stop(self, trip: Trip) -> None:
+        self._send(GuardTripped(trip.stop))
+
+    def _tell(self, event: Event) -> None:
+        self._send(SensorEvent(event))
+
+    def _seconds(self, now_ns: int) -> float:
+        return (now_ns - self._config.run_started_ns) / NS_PER_SECOND
+
+    def _note_load(self, now_ns: int) -> None:
+        if not self._working_loads():
+            self._loaded_since_ns = None
+            self.desk.loaded_seconds = 0.0
+            return
+        if self._loaded_since_ns is None:
+            self._loaded_since_ns = now_ns
+        self.desk.loaded_seconds = (now_ns - self._loaded_since_ns) / NS_PER_SECOND
+
+    def _working_loads(self) -> list[int]:
+        board = self._board
+        working = [
+            board.lane(lane, LaneSlot.LOAD)
+            for lane in range(board.lanes)
+            if board.lane(lane, LaneSlot.STATE) == LaneState.WORKING
+        ]
+        return sorted(set(working))
+
+    def _collect(self) -> list[Sample]:
+        samples: list[Sample] = []
+        while self._sweeps:
+            samples += self._take(self._sweeps.popleft())
+        return samples
+
+    def _take(self, sweep: Sweep) -> list[Sample]:
+        self._count["sweeps"] += 1
+        self._lateness.add(sweep.late_seconds)
+        if sweep.failure:
+            self._tell_failure(sweep)
+        self._tell_incidents(sweep)
+        return self._samples(sweep.readings, sweep.at_seconds, sweep.latency_seconds)
+
+    def _samples(
+        self, readings: Iterable[Reading], at_seconds: float, latency_seconds: float | None
+    ) -> list[Sample]:
+        samples = []
+        for reading in readings:
+            self._notice(reading, at_seconds)
+            samples.append(
+                Sample(
+                    reading.channel,
+                    at_seconds,
+                    reading.value,
+                    reading.reason,
+                    reading.flag,
+                    latency_seconds,
+                )
+            )
+        return samples
+
+    def _notice(self, reading: Reading, at_seconds: float) -> None:
+        lost_or_back = self._presence.see(reading, at_seconds)
+        if lost_or_back is not None:
+            self._tell(lost_or_back)
+        risen = self._counters.see(reading, at_seconds, {})
+        if risen is not None:
+            self._tell(self._with_load(risen))
+
+    def _tell_incidents(self, sweep: Sweep) -> None:
+        for incident in sweep.incidents:
+            self._tell(self._with_load(self._counters.told(incident, {})))
+
+    def _with_load(self, event: Event) -> Event:
+        data = {**event.data, "loads": self._working_loads()}
+        return Event(event.kind, event.at_seconds, event.text, data)
+
+    def _tell_failure(self, sweep: Sweep) -> None:
+        if sweep.worker in self._told_failures:
+            return
+        self._told_failures.add(sweep.worker)
+        name = self.workers[sweep.worker].chip.name
+        text = f"reading {name} failed inside rigproof; its channels are missing"
+        data = {"traceback": sweep.failure}
+        self._tell(Event(EventKind.WARNING, sweep.at_seconds, text, data))
+
+    def _silent(self, now_ns: int) -> list[Sample]:
+        """Missing samples for chips whose read has been under way for too long."""
+        samples: list[Sample] = []
+        for worker in self.workers:
+            since_ns = worker.busy_since_ns
+            if since_ns is None:
+                continue
+            waited = (now_ns - since_ns) / NS_PER_SECOND
+            told_ns = self._told_silent_ns.get(worker.number, 0)
+            due = now_ns - told_ns >= worker.schedule.interval_ns
+            if waited > self._config.chip_deadline_seconds and due:
+                self._told_silent_ns[worker.number] = now_ns
+                why = f"no answer from the driver since {self._seconds(since_ns):.1f} s"
+                readings = [Reading(it.key, None, why) for it in worker.chip.channels]
+                samples += self._samples(readings, self._seconds(now_ns), waited)
+        return samples
+
+    def _hand_over(self, samples: list[Sample]) -> None:
+        if samples:
+            self._count["samples"] += len(samples)
+            self._count["missing"] += sum(sample.value is None for sample in samples)
+            self._send(SampleBatch(tuple(samples)))
+
+    def _say_drops(self, dropped_samples: int, now_ns: int) -> None:
+        fresh = dropped_samples - self._told_drops
+        if fresh > 0:
+            self._told_drops = dropped_samples
+            text = f"{fresh} samples dropped: the run did not take them in time"
+            data = {"samples": fresh, "total": dropped_samples}
+            self._tell(Event(EventKind.DROPPED, self._seconds(now_ns), text, data))
+
+    def _say_ready(self, now_ns: int) -> None:
+        if self._ready:
+            return
+        waited = (now_ns - self._began_ns) / NS_PER_SECOND
+        if all(it.sweeps for it in self.workers) or waited > self._config.chip_deadline_seconds:
+            self._ready = True
+            self._send(SamplerReady(self._seconds(now_ns)))
+
+
+def sampler_main(config: SamplerConfig, board_path: str, connection: Connection) -> None:
+    """Target of the sampler's process. Ends on :class:`StopSampling` or when the run has gone."""
+    _settle_process()
+    outbox = Outbox(connection)
+    try:
+        catalogue = discover(Path(config.root), config.catalogue_options())
+        board = Board.open(Path(board_path))
+    except RigproofError as error:
+        outbox.put(SamplerFailed(str(error)))
+    except Exception as error:  # noqa: BLE001 - sent to the run with its traceback
+        outbox.put(SamplerFailed(f"{type(error).__name__}: {error}", traceback.format_exc()))
+    else:
+        sampler = Sampler(config, catalogue, board, outbox.put)
+        sampler.begin()
+        reason = _loop(sampler, config, connection, outbox)
+        sampler.end(reason, outbox.dropped_samples)
+    outbox.close(_GOODBYE_SECONDS)
+
+
+def _loop(sampler: Sampler, config: SamplerConfig, connection: Connection, outbox: Outbox) -> str:
+    """Turn until told to stop; why it ended."""
+    turn_seconds = min(config.interval_seconds, _LONGEST_TURN_SECONDS)
+    while True:
+        sampler.turn(outbox.dropped_samples)
+        if outbox.broken:
+            return "the run has gone"
+        try:
+            if connection.poll(turn_seconds) and isinstance(connection.recv(), StopSampling):
+                return "asked to stop"
+        except (EOFError, OSError):
+            return "the run has gone"
+
+
+def _settle_process() -> None:
+    """Die with the parent, leave Ctrl-C to it, and allow a descriptor for every channel."""
+    from harness.lanes.parent_death import ask_for_death_signal
+
+    ask_for_death_signal()
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        import resource
+    except ImportError:
+        return
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = (
+        _WANTED_DESCRIPTORS if hard == resource.RLIM_INFINITY else min(hard, _WANTED_DESCRIPTORS)
+    )
+    if soft != resource.RLIM_INFINITY and soft < wanted:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
+
+
+def _telling(catalogue: Catalogue) -> frozenset[str]:
+    return frozenset(
+        channel.key
+        for chip in catalogue.chips
+        if isinstance(chip, TellingChip)
+        for channel in chip.channels
+    )
+
+
+def _cpu_seconds() -> float:
+    times = os.times()
+    return times.user + times.system

@@ -1,0 +1,171 @@
+"""What the runner watches beside the lanes: the sampler, the record's writer, time itself."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection, wait
+from multiprocessing.context import BaseContext
+from typing import TYPE_CHECKING
+
+from harness.board import Board, Slot
+from harness.clock import NS_PER_SECOND, Clock
+from harness.happenings import Happening, HelperDied, StorageFailed, Suspended
+from harness.lanes.team import describe_exit, no_main_module
+from harness.results import Channel, Event, EventKind, Sample
+
+if TYPE_CHECKING:
+    from harness.sensors.messages import ChannelsFound
+    from harness.sensors.sampler import SamplerConfig
+
+#: The sampler's heartbeat may be this old, or ten of its intervals, before it counts as hung.
+SAMPLER_SILENT_SECONDS = 5.0
+#: A write that has not come back after this long is a storage failure.
+WRITER_SILENT_SECONDS = 60.0
+#: The boot clock running ahead of the monotonic one by more than this is a suspend.
+SUSPEND_SECONDS = 0.5
+#: The wall clock moving against the boot clock by more than this is a step.
+STEP_SECONDS = 1.0
+
+
+class SamplerHandle:
+    """The sampler process as the parent sees it."""
+
+    def __init__(self, context: BaseContext, config: SamplerConfig, board: Board) -> None:
+        from harness.sensors.sampler import sampler_main
+
+        self._board = board
+        self._limit_ns = round(
+            max(SAMPLER_SILENT_SECONDS, 10 * config.interval_seconds) * NS_PER_SECOND
+        )
+        self.connection, theirs = context.Pipe(duplex=True)
+        self._process = context.Process(  # type: ignore[attr-defined]
+            target=sampler_main, args=(config, str(board.path), theirs), name="sampler", daemon=True
+        )
+        with no_main_module():
+            self._process.start()
+        theirs.close()
+        self._told_death = False
+        self._closed = False
+
+    def waitables(self) -> list[Connection | int]:
+        """What to wait for."""
+        return [] if self._closed else [self.connection, self._process.sentinel]
+
+    def hear(self) -> Iterator[object]:
+        """Messages since the last call."""
+        if self._closed:
+            return
+        with contextlib.suppress(EOFError, OSError):
+            while self.connection.poll():
+                yield self.connection.recv()
+
+    def trouble(self, now_ns: int) -> HelperDied | None:
+        """Its death or its silence, told once."""
+        if self._told_death or self._closed:
+            return None
+        if wait([self._process.sentinel], timeout=0):
+            self._told_death = self._closed = True
+            return HelperDied("sampler", describe_exit(self._process.exitcode))
+        beat = self._board.get(Slot.SAMPLER_NS)
+        if beat and now_ns - beat > self._limit_ns:
+            self._told_death = True
+            age = (now_ns - beat) / NS_PER_SECOND
+            return HelperDied("sampler", f"no heartbeat for {age:.1f} s")
+        return None
+
+    def stop(self, patience_seconds: float = 3.0) -> list[object]:
+        """End it; returns its last messages. A thread hung in a driver does not hold us up."""
+        from harness.sensors.messages import SamplerStopped, StopSampling
+
+        last: list[object] = []
+        if not self._closed:
+            with contextlib.suppress(OSError, EOFError):
+                self.connection.send(StopSampling())
+                while self.connection.poll(patience_seconds):
+                    last.append(self.connection.recv())
+                    if isinstance(last[-1], SamplerStopped):
+                        break
+        self._closed = True
+        self.connection.close()
+        self._process.join(timeout=patience_seconds)
+        if self._process.is_alive():
+            self._process.kill()
+            self._process.join(timeout=patience_seconds)
+        return last
+
+
+@dataclass
+class Readings:
+    """The latest readings and the highest ones, for decisions and for the live view."""
+
+    channels: dict[str, Channel] = field(default_factory=dict)
+    latest: dict[str, Sample] = field(default_factory=dict)
+    highest: dict[str, float] = field(default_factory=dict)
+    guarded: tuple[str, ...] = ()
+
+    def found(self, message: ChannelsFound) -> None:
+        """Take the channels in."""
+        self.channels = {channel.key: channel for channel in message.channels}
+        self.guarded = message.guarded
+
+    def take(self, samples: tuple[Sample, ...]) -> None:
+        """Take samples in."""
+        for sample in samples:
+            self.latest[sample.channel] = sample
+            if sample.value is not None and not sample.flag.startswith("implausible"):
+                before = self.highest.get(sample.channel, sample.value)
+                self.highest[sample.channel] = max(before, sample.value)
+
+    def by_key_and_role(self) -> dict[str, float]:
+        """Latest values under each channel's key, and the highest of each role under its name."""
+        found: dict[str, float] = {}
+        for key, sample in self.latest.items():
+            if sample.value is None or sample.flag.startswith("implausible"):
+                continue
+            found[key] = sample.value
+            role = self.channels[key].role if key in self.channels else ""
+            if role:
+                found[role] = max(sample.value, found.get(role, sample.value))
+        return found
+
+    def lost(self) -> tuple[Channel, ...]:
+        """Channels that gave values once and give none now."""
+        return tuple(
+            self.channels[key]
+            for key, sample in self.latest.items()
+            if sample.value is None and key in self.highest and key in self.channels
+        )
+
+
+class TimeWatch:
+    """Notices suspends and steps of the wall clock by comparing the three clocks."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._asleep_ns = clock.boot_ns() - clock.monotonic_ns()
+        self._wall_ahead_ns = clock.wall_ns() - clock.boot_ns()
+
+    def look(self, at_seconds: float) -> tuple[Suspended | None, Event | None]:
+        """What happened to time since the last look."""
+        asleep = self._clock.boot_ns() - self._clock.monotonic_ns()
+        slept = (asleep - self._asleep_ns) / NS_PER_SECOND
+        self._asleep_ns = asleep
+        ahead = self._clock.wall_ns() - self._clock.boot_ns()
+        step = (ahead - self._wall_ahead_ns) / NS_PER_SECOND
+        self._wall_ahead_ns = ahead
+        suspended = Suspended(slept) if slept > SUSPEND_SECONDS else None
+        if abs(step) < STEP_SECONDS:
+            return suspended, None
+        text = f"the wall clock was set {'forward' if step > 0 else 'back'} by {abs(step):.1f} s"
+        return suspended, Event(EventKind.CLOCK_STEPPED, at_seconds, text, {"seconds": step})
+
+
+def writer_trouble(lag_seconds: float, error: Exception | None) -> Happening | None:
+    """What is wrong with the record's writer, or None."""
+    if error is not None:
+        return StorageFailed(str(error))
+    if lag_seconds > WRITER_SILENT_SECONDS:
+        return StorageFailed(f"the storage has not finished a write for {lag_seconds:.0f} s")
+    return None

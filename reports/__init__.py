@@ -1,0 +1,1 @@
+"""Reports: HTML, JUnit and summary, from results alone. Measures nothing."""

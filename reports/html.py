@@ -1,0 +1,215 @@
+"""report.html: the run on one self-contained page, without scripts.
+
+The page stays readable where a build server's content security policy takes its styles away:
+tables are tables, figures are inline SVG whose colours are presentation attributes, and every
+number in a figure also stands in a table beside it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from harness import units
+from harness.outcome import Verdict
+from harness.results import ChannelSummary, CriterionResult, LoadSpan, RunResult, WorkloadResult
+from reports.environment import render
+from reports.gauge import Gauge, gauge
+from reports.sensor_plot import Spark, Timeline, last_second, spark, timeline
+from reports.text import one_line
+from reports.trial_plot import OrderPlot, Overview, order_plot, overview
+from reports.wording import Moment, fact_rows, fact_text, moment_text, plural, spaced, value_text
+
+#: Tables longer than this are folded; the fold's line says what is in it.
+FOLD_ROWS = 12
+_CPU_TEMPERATURE = "cpu_temperature"
+
+
+@dataclass(frozen=True)
+class Glance:
+    """One figure of the strip under the verdict."""
+
+    label: str
+    value: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What the operator declares, and whether the machine confirms it."""
+
+    name: str
+    value: str
+    is_verified: bool
+
+
+@dataclass(frozen=True)
+class CriteriaRows:
+    """Criteria with their small figures: those in plain sight, and those that are folded."""
+
+    open: tuple[tuple[CriterionResult, Gauge | None], ...]
+    folded: tuple[tuple[CriterionResult, Gauge | None], ...]
+
+
+@dataclass(frozen=True)
+class FactGroup:
+    """Facts that belong together, under one heading; the heading may be empty."""
+
+    title: str
+    rows: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class Page:
+    """Everything the template needs beside the result itself."""
+
+    headline: str
+    started: Moment
+    ended: Moment
+    #: The confidence of the workloads' intervals, in words.
+    confidence: str
+    glances: tuple[Glance, ...]
+    criteria: CriteriaRows
+    settings: tuple[Setting, ...]
+    facts: tuple[FactGroup, ...]
+    overview: Overview | None
+    plots: tuple[OrderPlot | None, ...]
+    timeline: Timeline | None
+    sparks: tuple[Spark | None, ...]
+
+    @property
+    def unverified(self) -> tuple[Setting, ...]:
+        """The settings that nothing on the machine confirms."""
+        return tuple(setting for setting in self.settings if not setting.is_verified)
+
+
+def report_html(result: RunResult) -> str:
+    """The page. The same result gives the same bytes."""
+    return render("report.html.j2", run=result, page=page_of(result), fold_rows=FOLD_ROWS)
+
+
+def page_of(result: RunResult) -> Page:
+    """What the page shows beside the result: figures, groups, and the strip of numbers."""
+    end = last_second(result)
+    return Page(
+        headline=headline(result),
+        started=moment_text(result.started_utc, result.utc_offset_minutes),
+        ended=_ended(result),
+        confidence=_confidence(result.workloads),
+        glances=tuple(_glances(result)),
+        criteria=_criteria_rows(result.criteria),
+        settings=tuple(_settings(result)),
+        facts=tuple(_fact_groups(result.facts)),
+        overview=overview(result.workloads),
+        plots=tuple(order_plot(item) for item in result.workloads),
+        timeline=timeline(result),
+        sparks=tuple(spark(channel, end) for channel in result.channels),
+    )
+
+
+def headline(result: RunResult) -> str:
+    """The verdict in the words of the page's largest line."""
+    words = {
+        Verdict.PASS: "Pass",
+        Verdict.FAIL: "Fail",
+        Verdict.INCONCLUSIVE: "Inconclusive",
+        Verdict.NOT_TESTED: "Not tested",
+    }
+    return words[result.verdict]
+
+
+def busy_seconds(spans: Iterable[LoadSpan]) -> float:
+    """Time under load; stretches that overlap count once."""
+    total, until = 0.0, -math.inf
+    for span in sorted(spans, key=lambda item: item.start_seconds):
+        start = max(span.start_seconds, until)
+        total += max(span.end_seconds - start, 0.0)
+        until = max(until, span.end_seconds)
+    return total
+
+
+def _confidence(workloads: Sequence[WorkloadResult]) -> str:
+    levels = sorted({item.confidence for item in workloads if item.low is not None})
+    return " and ".join(units.stated(100 * level, "%") for level in levels)
+
+
+def _ended(result: RunResult) -> Moment:
+    if result.ended_utc is None:
+        return Moment("no end was recorded", "")
+    return moment_text(result.ended_utc, result.utc_offset_minutes)
+
+
+def _criteria_rows(criteria: Sequence[CriterionResult]) -> CriteriaRows:
+    """Of a long list only what did not pass stays in sight."""
+    rows = [(item, gauge(item)) for item in criteria]
+    if len(rows) <= FOLD_ROWS:
+        return CriteriaRows(tuple(rows), ())
+    passed = tuple(row for row in rows if row[0].verdict is Verdict.PASS)
+    return CriteriaRows(tuple(row for row in rows if row not in passed), passed)
+
+
+def _glances(result: RunResult) -> Iterator[Glance]:
+    yield _criteria_glance(result)
+    yield Glance("Failures under load", units.count(len(result.failures)))
+    yield _verified_glance(result.workloads)
+    trials = sum(item.trials for item in result.workloads)
+    boots = max((item.boots for item in result.workloads), default=0)
+    yield Glance("Trials", units.count(trials), f"over {plural(boots, 'boot')}" if trials else "")
+    yield _load_glance(result)
+    yield _temperature_glance(result.channels)
+
+
+def _criteria_glance(result: RunResult) -> Glance:
+    required = [item for item in result.criteria if item.required]
+    passed = sum(item.verdict is Verdict.PASS for item in required)
+    if not required:
+        return Glance("Required criteria", "none", "nothing was required, so nothing passes")
+    optional = len(result.criteria) - len(required)
+    note = f"and {optional} optional" if optional else ""
+    return Glance("Required criteria", f"{passed} of {len(required)} pass", note)
+
+
+def _verified_glance(workloads: Sequence[WorkloadResult]) -> Glance:
+    verified = sum(item.verified for item in workloads)
+    if not verified:
+        return Glance("Verified results", "none", "no result was checked")
+    return Glance("Verified results", units.count(verified), "each one checked")
+
+
+def _load_glance(result: RunResult) -> Glance:
+    if not result.load_spans:
+        return Glance("Under load", "never", "no stretch of load was recorded")
+    spent = units.duration(busy_seconds(result.load_spans))
+    if result.duration_seconds is None:
+        return Glance("Under load", spent, "total length not known")
+    return Glance("Under load", spent, f"of {units.duration(result.duration_seconds)}")
+
+
+def _temperature_glance(channels: Sequence[ChannelSummary]) -> Glance:
+    label = "Highest CPU temperature"
+    cpu = [channel for channel in channels if channel.role == _CPU_TEMPERATURE]
+    read = [channel for channel in cpu if channel.maximum is not None]
+    if read:
+        hottest = max(read, key=lambda channel: channel.maximum or -math.inf)
+        value = value_text(hottest.maximum or 0.0, hottest.unit)
+        return Glance(label, value, one_line(hottest.name, limit=60))
+    reasons = [channel.why for channel in cpu if channel.why]
+    return Glance(label, "not measured", reasons[0] if reasons else "no channel has this role")
+
+
+def _settings(result: RunResult) -> Iterator[Setting]:
+    for key, value in result.settings.items():
+        name, text = fact_text(str(key), value)
+        yield Setting(name, text, key not in result.unverified_settings)
+
+
+def _fact_groups(facts: Mapping[str, Any]) -> Iterator[FactGroup]:
+    """Facts without a group of their own first, then one group for each nested mapping."""
+    nested = {key: value for key, value in facts.items() if isinstance(value, Mapping) and value}
+    plain = {key: value for key, value in facts.items() if key not in nested}
+    if plain:
+        yield FactGroup("", tuple(fact_rows(plain)))
+    for key, value in nested.items():
+        yield FactGroup(spaced(str(key)), tuple(fact_rows(value)))

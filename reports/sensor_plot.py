@@ -1,0 +1,284 @@
+"""The sensor timelines: one panel for each role, all over the same time, load spans marked.
+
+A panel of several channels shows the band from the lowest to the highest reading among them and
+the mean of all as a line, so that 64 core clocks are as readable as one package temperature.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from harness import units
+from harness.results import ChannelSummary, Envelope, RunResult, SafetyStop
+from reports.figures import (
+    Axis,
+    Bin,
+    band_path,
+    binned,
+    mean_path,
+    spread,
+    stretches,
+    time_axis,
+    value_axis,
+)
+from reports.text import one_line, shortened
+from reports.wording import capitalised, failure_text, spaced, stop_text, unit_text, value_text
+
+WIDTH = 1040.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 206.0, 124.0, 34.0, 36.0
+_PANEL_HEIGHT, _PANEL_GAP = 92.0, 14.0
+_BINS = 360
+_SPARK_WIDTH, _SPARK_HEIGHT, _SPARK_BINS = 150.0, 24.0, 75
+_MOST_PANELS = 8
+_MOST_MARKS = 60
+#: A note with less room than this many characters would say nothing.
+_SHORTEST_NOTE = 16
+_CHARACTER_WIDTH = 6.6
+#: What a reader looks for first (common practice, no source); other roles follow as they come.
+_ROLES_FIRST = ("cpu_temperature", "core_clock", "cpu_power", "fan_speed")
+#: A gap in the data of more than this many bins is shown as one.
+_GAP_BINS = 3.5
+
+
+@dataclass(frozen=True)
+class Span:
+    """A stretch of load; `label` is empty where there is no room for it."""
+
+    x: float
+    width: float
+    label: str
+    title: str
+
+
+@dataclass(frozen=True)
+class Moment:
+    """Something at one instant: a failure, the safety stop."""
+
+    x: float
+    kind: str
+    title: str
+
+
+@dataclass(frozen=True)
+class Trace:
+    """The drawn part of one stretch without gaps."""
+
+    band: str
+    line: str
+
+
+@dataclass(frozen=True)
+class PanelNote:
+    """Why a panel's readings end before the run does, said where they end."""
+
+    x: float
+    y: float
+    text: str
+    full: str
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One role's readings over time."""
+
+    title: str
+    detail: str
+    symbol: str
+    top: float
+    bottom: float
+    axis: Axis
+    traces: tuple[Trace, ...]
+    lowest: str
+    highest: str
+    limit: tuple[float, str] | None
+    note: PanelNote | None
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """All panels over one time axis."""
+
+    height: float
+    time: Axis
+    spans: tuple[Span, ...]
+    moments: tuple[Moment, ...]
+    panels: tuple[Panel, ...]
+    #: Names of roles for which there was no panel left.
+    left_out: tuple[str, ...]
+    width: float = WIDTH
+
+
+@dataclass(frozen=True)
+class Spark:
+    """One channel's readings over the run, small, for a table's cell."""
+
+    traces: tuple[Trace, ...]
+    width: float = _SPARK_WIDTH
+    height: float = _SPARK_HEIGHT
+
+
+Group = tuple[str, tuple[ChannelSummary, ...]]
+
+
+def timeline(result: RunResult) -> Timeline | None:
+    """The figure, or None where no channel has a reading to draw."""
+    groups = _groups(result.channels)
+    if not groups:
+        return None
+    time = time_axis(*_time_range(result, groups), (_LEFT, WIDTH - _RIGHT))
+    panels, top = [], _TOP
+    for group in groups[:_MOST_PANELS]:
+        panels.append(_panel(group, time, top, result.safety_stop))
+        top += _PANEL_HEIGHT + _PANEL_GAP
+    return Timeline(
+        height=top - _PANEL_GAP + _BOTTOM,
+        time=time,
+        spans=tuple(_spans(result, time)),
+        moments=_moments(result, time),
+        panels=tuple(panels),
+        left_out=tuple(name for name, _ in groups[_MOST_PANELS:]),
+    )
+
+
+def spark(channel: ChannelSummary, end_seconds: float) -> Spark | None:
+    """A channel's small figure from the run's start to `end_seconds`."""
+    envelopes = _finite(channel.envelopes)
+    if not envelopes or end_seconds <= 0:
+        return None
+    time = Axis(0.0, end_seconds, 0.0, _SPARK_WIDTH)
+    low, high = spread(*_range(envelopes))
+    up = Axis(low, high, _SPARK_HEIGHT - 1, 1.0)
+    return Spark(_traces(binned(envelopes, time, _SPARK_BINS), up, _SPARK_WIDTH / _SPARK_BINS))
+
+
+def last_second(result: RunResult) -> float:
+    """Where the run's time axis ends: its duration, or the last thing that is known."""
+    ends = [span.end_seconds for span in result.load_spans]
+    ends += [_end(channel.envelopes[-1]) for channel in result.channels if channel.envelopes]
+    ends += [event.at_seconds for event in result.events]
+    known = [end for end in [*ends, result.duration_seconds or 0.0] if math.isfinite(end)]
+    return max(known, default=0.0)
+
+
+def _groups(channels: Iterable[ChannelSummary]) -> list[Group]:
+    """Channels with readings, by role and unit; without any role, one by one."""
+    found: dict[tuple[str, str], list[ChannelSummary]] = {}
+    readable = [channel for channel in channels if _finite(channel.envelopes)]
+    with_role = [channel for channel in readable if channel.role]
+    for channel in with_role or readable:
+        found.setdefault((channel.role or channel.name, channel.unit), []).append(channel)
+    order = {role: index for index, role in enumerate(_ROLES_FIRST)}
+    keys = sorted(found, key=lambda key: order.get(key[0], len(order)))
+    return [(key[0], tuple(found[key])) for key in keys]
+
+
+def _time_range(result: RunResult, groups: Sequence[Group]) -> tuple[float, float]:
+    starts = [_finite(item.envelopes)[0].at_seconds for _, part in groups for item in part]
+    low, high = min([0.0, *starts]), last_second(result)
+    return (low, high) if high > low else (low, low + 1.0)
+
+
+def _panel(group: Group, time: Axis, top: float, stop: SafetyStop | None) -> Panel:
+    role, channels = group
+    envelopes = [item for channel in channels for item in _finite(channel.envelopes)]
+    bottom, unit = top + _PANEL_HEIGHT, channels[0].unit
+    low, high = _range(envelopes)
+    reached = _stop_of(channels, stop)
+    limits = [] if reached is None else [reached.limit]
+    axis, symbol = value_axis(
+        *spread(min([low, *limits]), max([high, *limits]), share=0.1),
+        unit_text(unit),
+        (bottom, top),
+        most=3,
+    )
+    width = (time.end - time.start) / _BINS
+    bins = binned(envelopes, time, _BINS)
+    return Panel(
+        title=capitalised(spaced(one_line(role))),
+        detail=_detail(channels),
+        symbol=symbol,
+        top=top,
+        bottom=bottom,
+        axis=axis,
+        traces=_traces(bins, axis, width),
+        lowest=value_text(low, unit),
+        highest=value_text(high, unit),
+        limit=None if reached is None else _limit_line(reached, axis),
+        note=_end_note(channels, bins, axis, time),
+    )
+
+
+def _end_note(
+    channels: Sequence[ChannelSummary], bins: Sequence[Bin], axis: Axis, time: Axis
+) -> PanelNote | None:
+    """The reason a lone channel gives, where its line ends early enough to leave room for it."""
+    last = bins[-1]
+    room = int((time.end - last.right - 16) / _CHARACTER_WIDTH)
+    if len(channels) > 1 or not channels[0].why or room < _SHORTEST_NOTE:
+        return None
+    full = one_line(channels[0].why, limit=300)
+    return PanelNote(last.right, axis.place(last.mean), shortened(full, room), full)
+
+
+def _detail(channels: Sequence[ChannelSummary]) -> str:
+    name = one_line(channels[0].name)
+    return name if len(channels) == 1 else f"{len(channels)} channels"
+
+
+def _stop_of(channels: Sequence[ChannelSummary], stop: SafetyStop | None) -> SafetyStop | None:
+    if stop is None or not math.isfinite(stop.limit):
+        return None
+    names = {name for channel in channels for name in (channel.name, channel.key)}
+    return stop if stop.channel in names else None
+
+
+def _limit_line(stop: SafetyStop, axis: Axis) -> tuple[float, str]:
+    return axis.place(stop.limit), f"limit {units.stated(stop.limit, unit_text(stop.unit))}"
+
+
+def _traces(bins: Sequence[Bin], axis: Axis, width: float) -> tuple[Trace, ...]:
+    return tuple(
+        Trace(band_path(part, axis), mean_path(part, axis))
+        for part in stretches(bins, gap=_GAP_BINS * width)
+    )
+
+
+def _spans(result: RunResult, time: Axis) -> Iterable[Span]:
+    for span in result.load_spans:
+        if not math.isfinite(span.start_seconds) or not math.isfinite(span.end_seconds):
+            continue
+        left, right = time.place(span.start_seconds), time.place(span.end_seconds)
+        text = one_line(span.label, limit=200)
+        has_room = len(text) * _CHARACTER_WIDTH < right - left
+        title = f"{text}: {units.elapsed(span.start_seconds)} to {units.elapsed(span.end_seconds)}"
+        yield Span(left, max(right - left, 0.5), text if has_room else "", title)
+
+
+def _moments(result: RunResult, time: Axis) -> tuple[Moment, ...]:
+    moments = [
+        Moment(time.place(item.at_seconds), "failure", failure_text(item))
+        for item in result.failures[:_MOST_MARKS]
+        if math.isfinite(item.at_seconds)
+    ]
+    stop = result.safety_stop
+    if stop is not None and math.isfinite(stop.at_seconds):
+        moments.append(Moment(time.place(stop.at_seconds), "stop", stop_text(stop)))
+    return tuple(moments)
+
+
+def _finite(envelopes: Iterable[Envelope]) -> list[Envelope]:
+    return [
+        item
+        for item in envelopes
+        if all(map(math.isfinite, (item.at_seconds, item.minimum, item.mean, item.maximum)))
+    ]
+
+
+def _range(envelopes: Sequence[Envelope]) -> tuple[float, float]:
+    return min(item.minimum for item in envelopes), max(item.maximum for item in envelopes)
+
+
+def _end(envelope: Envelope) -> float:
+    return envelope.at_seconds + envelope.duration_seconds

@@ -1,0 +1,226 @@
+"""Invented evidence for the criteria tests: one small run, changed piece by piece."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+from harness.criteria.evidence import Evidence, LoadEvidence
+from harness.outcome import Ending
+from harness.results import (
+    Boot,
+    Channel,
+    ChannelData,
+    Envelope,
+    Event,
+    EventKind,
+    Failure,
+    FailureKind,
+    LaneTrial,
+    LoadInfo,
+    RunData,
+    SoakData,
+    TrialData,
+    TrialPoint,
+    WorkloadResult,
+)
+from harness.statistics.within_run import summarise_trials
+
+RATES = (101.0, 100.0, 99.0, 100.5, 99.5, 100.0)
+
+
+def lane(number: int, **more: Any) -> LaneTrial:
+    values: dict[str, Any] = {
+        "lane": number,
+        "cpu": number + 4,
+        "passes": 30,
+        "work": 150.0,
+        "seconds": 3.0,
+        "pass_mean_seconds": 0.1,
+        "pass_p10_seconds": 0.099,
+        "verified": 30,
+        "run_delay_seconds": 0.001,
+        "involuntary_switches": 3,
+        "major_faults": 0,
+        "clock_hz": 3.6e9,
+    }
+    return LaneTrial(**{**values, **more})
+
+
+def load_info(name: str = "spin", number: int = 0, **more: Any) -> LoadInfo:
+    values: dict[str, Any] = {
+        "number": number,
+        "name": name,
+        "workload": name,
+        "workload_version": 1,
+        "family": "integer",
+        "unit": "turn",
+        "check": "digest",
+        "parameters": {},
+        "code_path": "",
+        "lower_is_better": False,
+        "basis": "mean",
+        "pattern": "all-lanes",
+        "trials": 6,
+        "passes": {0: 30, 1: 30},
+        "golden": "0xab",
+        "golden_origin": "shipped",
+        "work_per_pass": 5.0,
+        "available": True,
+    }
+    return LoadInfo(**{**values, **more})
+
+
+def trial(number: int, rate: float, load: int = 0, **more: Any) -> TrialData:
+    values: dict[str, Any] = {
+        "number": number,
+        "round": number + 1,
+        "load": load,
+        "workload": "spin",
+        "boot": 1,
+        "started_seconds": 10.0 + 4.0 * number,
+        "ended_seconds": 13.0 + 4.0 * number,
+        "lanes": (lane(0), lane(1)),
+        "rate": rate,
+        "capability_rate": rate * 1.01,
+    }
+    return TrialData(**{**values, **more})
+
+
+def soak(seconds: float, load: int = 1, **more: Any) -> SoakData:
+    values: dict[str, Any] = {
+        "number": 100,
+        "load": load,
+        "workload": "spin",
+        "pattern": "all-lanes",
+        "boot": 1,
+        "started_seconds": 100.0,
+        "ended_seconds": 100.0 + seconds,
+        "lanes": (lane(0, seconds=seconds), lane(1, seconds=seconds)),
+    }
+    return SoakData(**{**values, **more})
+
+
+def channel(role: str = "cpu_temperature", peak: float = 71.0, **more: Any) -> ChannelData:
+    values: dict[str, Any] = {
+        "channel": Channel(f"hwmon:isa:{role}", role.replace("_", " "), "°C", "hwmon", role),
+        "envelopes": (
+            Envelope(0.0, 1.0, 40.0, 45.0, 50.0, 2),
+            Envelope(50.0, 1.0, peak - 2, peak - 1, peak, 2),
+        ),
+        "samples": 100,
+        "missing": 0,
+        "flagged": 0,
+    }
+    return ChannelData(**{**values, **more})
+
+
+def counter(role: str, first: float, last: float, name: str = "count") -> ChannelData:
+    return ChannelData(
+        Channel(f"throttle:x:y:{name}:", name, "count", "throttle", role, counter=True),
+        (Envelope(0.0, 1.0, first, first, last, 2),),
+        100,
+        0,
+        0,
+        first_value=first,
+        last_value=last,
+    )
+
+
+def failure(kind: FailureKind = FailureKind.WRONG_RESULT, **more: Any) -> Failure:
+    values: dict[str, Any] = {
+        "kind": kind,
+        "workload": "spin",
+        "lane": 1,
+        "core": 5,
+        "at_seconds": 42.0,
+        "detail": "bit 6 of element 3",
+    }
+    return Failure(**{**values, **more})
+
+
+def event(kind: EventKind, at_seconds: float = 20.0, text: str = "core 5 throttled") -> Event:
+    return Event(kind, at_seconds, text)
+
+
+def run_data(**more: Any) -> RunData:
+    values: dict[str, Any] = {
+        "run_id": "20260131T081500Z-test",
+        "schema_version": 1,
+        "started_utc": "2026-01-31T08:15:00.000Z",
+        "ended_utc": "2026-01-31T08:20:00.000Z",
+        "duration_seconds": 300.0,
+        "utc_offset_minutes": 0,
+        "profile_text": "name: test\nloads:\n  - {workload: spin, trials: 6}\n",
+        "profile_name": "test",
+        "profile_sha256": "0" * 64,
+        "ending": Ending.COMPLETED,
+        "ending_text": "",
+        "partial": False,
+        "boots": (Boot(1, "boot-a", "2026-01-31T08:00:00.000Z", 0.0, None),),
+        "loads": (load_info(), load_info("steady", 1, trials=0)),
+        "trials": tuple(trial(number, rate) for number, rate in enumerate(RATES)),
+        "soaks": (soak(600.0),),
+        "failures": (),
+        "events": (),
+        "safety_stop": None,
+        "channels": (channel(),),
+        "settings": {},
+        "facts": {"identity": "m1"},
+        "notes": (),
+        "versions": {},
+        "context": {},
+    }
+    return RunData(**{**values, **more})
+
+
+def load_evidence(
+    info: LoadInfo | None = None,
+    rates: Sequence[float] = RATES,
+    soaks: Sequence[SoakData] = (),
+    **more: Any,
+) -> LoadEvidence:
+    """One load with the statistics of `rates`; `more` changes its result."""
+    info = info or load_info()
+    trials = tuple(trial(number, rate, info.number) for number, rate in enumerate(rates))
+    found = summarise_trials(list(rates)) if rates else None
+    result = WorkloadResult(
+        name=info.name,
+        workload=info.workload,
+        family=info.family,
+        unit="turn/s",
+        lower_is_better=info.lower_is_better,
+        trials=len(rates),
+        boots=1,
+        flagged=(),
+        rejected=0,
+        mean=None if found is None else found.mean,
+        low=None if found is None else found.low,
+        high=None if found is None else found.high,
+        confidence=0.95,
+        cv_percent=None if found is None else found.cv_percent,
+        mean_all=None if found is None else found.mean_all,
+        low_all=None if found is None else found.low_all,
+        high_all=None if found is None else found.high_all,
+        points=tuple(
+            TrialPoint(n, n + 1, 1, 4.0 * n, rate, "kept") for n, rate in enumerate(rates)
+        ),
+        reason="" if found is None else found.reason or "",
+        verified=60 * len(rates) + sum(lane.verified for item in soaks for lane in item.lanes),
+        method="Student",
+    )
+    return LoadEvidence(info, trials, tuple(soaks), replace(result, **more), found)
+
+
+def evidence(data: RunData | None = None, **more: Any) -> Evidence:
+    """A run with one load of six quiet trials and one soak of ten minutes, all well."""
+    values: dict[str, Any] = {
+        "data": data or run_data(),
+        "loads": (
+            load_evidence(),
+            load_evidence(load_info("steady", 1, trials=0), (), (soak(600.0),)),
+        ),
+        "stop_above_celsius": 95.0,
+    }
+    return Evidence(**{**values, **more})

@@ -1,0 +1,54 @@
+"""Which digest is right, who contradicts it, and how many passes make a trial."""
+
+from __future__ import annotations
+
+from harness.agreement import pass_seconds, settle_golden, settle_passes
+from harness.lanes.messages import Probed
+
+
+def probe(lane: int, *digests: int, doubts: tuple[str, ...] = ()) -> Probed:
+    return Probed(lane, 0, tuple(0.1 for _ in digests), digests, doubts)
+
+
+def test_a_shipped_golden_stands_against_every_lane() -> None:
+    found = settle_golden([probe(0, 9, 9), probe(1, 9, 9)], shipped=5)
+    assert found.golden == 5
+    assert [item.lane for item in found.dissents] == [0, 1]
+
+
+def test_the_majority_outvotes_one_lane() -> None:
+    found = settle_golden([probe(0, 5, 5, 5), probe(1, 5, 5, 6)], None)
+    assert found.golden == 5
+    assert [item.lane for item in found.dissents] == [1]
+    assert "5 of 6 passes" in found.origin
+
+
+def test_half_is_no_majority() -> None:
+    found = settle_golden([probe(0, 5, 5), probe(1, 6, 6)], None)
+    assert found.golden is None
+    assert [item.lane for item in found.dissents] == [0, 1]
+
+
+def test_a_failed_invariant_is_dissent_even_when_the_digests_agree() -> None:
+    found = settle_golden([probe(0, 5, 5, doubts=("checksum row 3 off",)), probe(1, 5, 5)], None)
+    assert [item.detail for item in found.dissents] == ["checksum row 3 off"]
+
+
+def test_a_remembered_golden_must_agree() -> None:
+    assert not settle_golden([probe(0, 5, 5)], None, remembered=5).dissents
+    assert settle_golden([probe(0, 5, 5)], None, remembered=6).dissents
+
+
+def test_passes_fill_the_trial_at_each_lanes_own_speed() -> None:
+    fast = Probed(0, 0, (0.2, 0.1, 0.1), (1, 1, 1), ())
+    slow = Probed(1, 0, (0.2, 0.2, 0.2), (1, 1, 1), ())
+    assert settle_passes([fast, slow], 2.0) == {0: 20, 1: 10}
+
+
+def test_a_trial_has_two_passes_at_least() -> None:
+    assert settle_passes([Probed(0, 0, (9.0,), (1,), ())], 1.0) == {0: 2}
+
+
+def test_the_first_pass_is_left_out_of_the_typical_duration() -> None:
+    assert pass_seconds((5.0, 1.0, 1.2, 1.1)) == 1.1
+    assert pass_seconds((5.0,)) == 5.0
