@@ -127,10 +127,6 @@ class Board:
             self._slots[Slot.STOPPED_AT_NS] = now_ns
             self._slots[Slot.STOP] = reason
 
-    def clear_stop(self) -> None:
-        """Lower the flag before the next stretch of load (the parent only, lanes idle)."""
-        self._slots[Slot.STOP] = StopReason.NONE
-
     def lane(self, lane: int, slot: LaneSlot) -> int:
         """One slot of one lane."""
         return self._slots[_HEADER_SLOTS + lane * _LANE_SLOTS + slot]

@@ -7,14 +7,13 @@ Every call is `handle(happening, now_ns) -> instructions`; a test needs nothing 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from harness.assembly import TimeAxis
 from harness.board import StopReason
 from harness.clock import NS_PER_SECOND
 from harness.happenings import (
-    AllowLoad,
     Begin,
     Finish,
     Happening,
@@ -30,7 +29,7 @@ from harness.happenings import (
     Store,
     Suspended,
 )
-from harness.lanes.messages import LaneTrouble, Mismatch, Recheck, Rechecked
+from harness.lanes.messages import LaneTrouble, Mismatch, Recheck, Rechecked, Sabotage
 from harness.outcome import Ending
 from harness.phases.calibration import Calibration
 from harness.phases.gathering import Gathering
@@ -56,6 +55,8 @@ class Policy:
     #: How the run ends when everything has been done: completed, or awaiting another boot.
     ending: Ending = Ending.COMPLETED
     ending_text: str = "everything planned was done"
+    #: Bits to flip on purpose in the first stretch, by lane: to prove a whole run's detectors.
+    sabotage: Mapping[int, Sabotage] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -71,7 +72,7 @@ class Conductor:
     """Decides a run."""
 
     def __init__(self, plan: Plan, policy: Policy, axis: TimeAxis) -> None:
-        self.state = RunState(plan, axis)
+        self.state = RunState(plan, axis, sabotage=dict(policy.sabotage))
         self._policy = policy
         self._phases: list[Phase] = [Gathering(self.state), Calibration(self.state)]
         if policy.start_when is not None:
@@ -106,6 +107,7 @@ class Conductor:
             if self._questions:
                 out += self._ask(self._questions.pop(0), now_ns)
             elif self._stopping is not None:
+                out += [] if self.phase is None else self.phase.wind_up(now_ns)
                 out += self._finish(self._stopping)
             elif self.phase is None:
                 out += self._finish(Finish(self._policy.ending, self._policy.ending_text))
@@ -156,8 +158,6 @@ class Conductor:
 
     def _common(self, happening: Happening, now_ns: int) -> list[Instruction]:
         match happening:
-            case Begin():
-                return [AllowLoad()]
             case LimitExceeded() | Interrupted() | StorageFailed() | HelperDied():
                 return self._must_end(happening, now_ns)
             case Suspended(seconds):

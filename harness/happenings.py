@@ -118,11 +118,6 @@ class StopLoad:
 
 
 @dataclass(frozen=True)
-class AllowLoad:
-    """Lower the stop flag: the next stretch may begin."""
-
-
-@dataclass(frozen=True)
 class KillLane:
     """End a lane that hangs."""
 
@@ -137,4 +132,4 @@ class Finish:
     text: str
 
 
-Instruction = Send | Store | StopLoad | AllowLoad | KillLane | Finish
+Instruction = Send | Store | StopLoad | KillLane | Finish

@@ -20,7 +20,6 @@ from harness.board import Board, LaneSlot, LaneState, Slot, StopReason
 from harness.clock import NS_PER_SECOND, Clock
 from harness.conductor import Conductor
 from harness.happenings import (
-    AllowLoad,
     Begin,
     Finish,
     Happening,
@@ -88,6 +87,7 @@ class Runner:
         self._show = show
         self._time_watch = TimeWatch(with_.clock)
         self._signals: deque[str] = deque()
+        self._early: list[Happening] = []
         self._failures: list[Failure] = []
         self._first_failure_celsius: float | None = None
         self._trials_done = 0
@@ -103,6 +103,8 @@ class Runner:
                 self._beat()
                 self._team.start(lane, cpu)
             self._hand_over(Begin())
+            for happening in self._early:
+                self._hand_over(happening)
             while self._conductor.finished is None:
                 self._turn()
         return self._conductor.finished
@@ -150,6 +152,12 @@ class Runner:
         if trouble is not None:
             yield trouble
 
+    def take_early(self, message: object) -> None:
+        """What the sampler says before the run begins; a machine may be too hot from the start."""
+        happening = self.take_sampler_message(message)
+        if happening is not None:
+            self._early.append(happening)
+
     def take_sampler_message(self, message: object) -> Happening | None:
         """Keep what the sampler says; a tripped guard is a happening."""
         from harness.sensors.messages import ChannelsFound, GuardTripped, SampleBatch, SensorEvent
@@ -195,8 +203,6 @@ class Runner:
                 self._store(item)
             case StopLoad(reason):
                 self._board.trip(reason, self._clock.monotonic_ns())
-            case AllowLoad():
-                self._board.clear_stop()
             case KillLane(lane):
                 self._team.kill(lane)
             case Finish():

@@ -200,6 +200,7 @@ def _policy(part: Part) -> Policy:
         start_when=part.profile.start_when,
         ending=Ending.AWAITING_BOOT if more else Ending.COMPLETED,
         ending_text=text,
+        sabotage=part.options.sabotage,
     )
 
 
@@ -218,7 +219,7 @@ def _await_sampler(sampler: SamplerHandle, runner: Runner, writer: RecordWriter)
     while writer.now_seconds() < deadline:
         sampler.connection.poll(0.1)
         for message in sampler.hear():
-            runner.take_sampler_message(message)
+            runner.take_early(message)
             if isinstance(message, SamplerReady):
                 return
         trouble = sampler.trouble(SYSTEM.monotonic_ns())

@@ -168,7 +168,7 @@ class _Prover:
 
     def prove(self) -> Iterator[Report]:
         """Prepare, agree on the golden, then flip and look."""
-        flippable = self._prepare(self._lanes)[0].flippable
+        self._prepare(self._lanes)
         probe = m.Probe(self._number, 0.0, 3, exact=True)
         self._dialogue.send(self._lanes, lambda _: probe)
         probes = self._dialogue.until(m.Probed, len(self._lanes))
@@ -177,7 +177,7 @@ class _Prover:
         if agreement.golden is None or agreement.dissents:
             yield Untested(self._workload.name, "its unspoilt passes do not agree: run a profile")
         else:
-            for role, kind in flippable:
+            for role, kind in probes[0].flippable:
                 yield self._flip(role, kind, agreement.golden)
         self._dialogue.send(self._lanes, lambda _: m.Drop(self._number))
 

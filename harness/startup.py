@@ -16,6 +16,7 @@ from harness.errors import RefusedStart
 from harness.plan import Plan, make_plan
 
 if TYPE_CHECKING:
+    from harness.lanes.messages import Sabotage
     from harness.machine.warnings import MachineWarning
     from harness.profile.loader import LoadedProfile
     from harness.profile.model import Profile
@@ -39,6 +40,8 @@ class RunOptions:
     recalibrate: bool = False
     argv: tuple[str, ...] = ()
     cold: bool | None = None
+    #: Bits to flip on purpose, by lane: proof of the detectors in a whole run.
+    sabotage: Mapping[int, Sabotage] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -42,7 +42,10 @@ def headline(comparison: Comparison) -> str:
         (sum(item.decision == decision for item in comparison.workloads), decision)
         for decision in _DECISIONS
     ]
-    return ", ".join(f"{count} {decision}" for count, decision in counts if count) or "no common workload"
+    return (
+        ", ".join(f"{count} {decision}" for count, decision in counts if count)
+        or "no common workload"
+    )
 
 
 def limits_text(item: WorkloadComparison) -> str:

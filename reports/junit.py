@@ -281,10 +281,10 @@ def _channel_line(item: ChannelSummary) -> str:
 
 
 def _capped(text: str, budget: int) -> str:
-    clean = visible(text)
+    clean = visible(text, limit=budget)
     if len(clean) <= budget:
         return clean
-    return f"{clean[:budget]}{ELLIPSIS} ({len(clean) - budget} more characters are in the record)"
+    return f"{clean[:budget]}{ELLIPSIS} (more characters are in the record)"
 
 
 def _seconds(value: float | None) -> str:

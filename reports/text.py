@@ -13,6 +13,8 @@ import unicodedata
 
 ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
 
+#: Characters whose spelling is remembered; hostile text may use a million different ones.
+_MOST_REMEMBERED = 4_096
 #: Combining marks stacked higher than this only blot out the lines above.
 _MOST_MARKS = 3
 _KEPT = frozenset("\t\n")
@@ -32,7 +34,7 @@ def visible(text: object, *, limit: int | None = None) -> str:
         raw = f"{raw[:limit]}{ELLIPSIS} ({len(raw) - limit} more characters are in the record)"
     if _ASCII_PRINTABLE.fullmatch(raw):
         return raw
-    return _without_stacks("".join(map(_spelled, raw)))
+    return _without_stacks(raw.translate(_SPELLING))
 
 
 def one_line(text: object, *, limit: int | None = None) -> str:
@@ -49,19 +51,30 @@ def shortened(name: object, most: int = 30) -> str:
     return f"{text[:head]}{ELLIPSIS}{text[head + 1 - most :]}"
 
 
-def _spelled(character: str) -> str:
-    if character in _KEPT:
-        return character
-    code = ord(character)
-    hidden = unicodedata.category(character) in _SPELLED_OUT
-    # U+xxFFFE and U+xxFFFF are no characters at all, and U+FDD0 to U+FDEF neither.
-    no_character = code & 0xFFFE == 0xFFFE or 0xFDD0 <= code <= 0xFDEF
-    return f"[U+{code:04X}]" if hidden or no_character else character
+class _Spelling(dict[int, str]):
+    """What each character is shown as, looked up once and kept: `str.translate` asks it."""
+
+    def __missing__(self, code: int) -> str:
+        character = chr(code)
+        hidden = unicodedata.category(character) in _SPELLED_OUT and character not in _KEPT
+        # U+xxFFFE and U+xxFFFF are no characters at all, and U+FDD0 to U+FDEF neither.
+        no_character = code & 0xFFFE == 0xFFFE or 0xFDD0 <= code <= 0xFDEF
+        spelled = _code_point(character) if hidden or no_character else character
+        if len(self) < _MOST_REMEMBERED:
+            self[code] = spelled
+        return spelled
+
+
+_SPELLING = _Spelling()
+
+
+def _code_point(character: str) -> str:
+    return f"[U+{ord(character):04X}]"
 
 
 def _without_stacks(text: str) -> str:
-    marks, parts = 0, []
-    for character in text:
-        marks = marks + 1 if unicodedata.combining(character) else 0
-        parts.append(character if marks <= _MOST_MARKS else f"[U+{ord(character):04X}]")
-    return "".join(parts)
+    marks = "".join(sorted(filter(unicodedata.combining, set(text))))
+    if not marks:
+        return text
+    stacked = re.compile(f"(?<=[{marks}]{{{_MOST_MARKS}}})[{marks}]")
+    return stacked.sub(lambda found: _code_point(found[0]), text)

@@ -186,12 +186,14 @@ def _drawing_order(marks: Iterable[Mark]) -> tuple[Mark, ...]:
 
 def _noted(marks: Sequence[Mark], percents: Sequence[float]) -> list[Mark]:
     """Marks off the scale with their values, as far as the texts do not run into each other."""
-    noted, free_from = [], -math.inf
+    noted: list[Mark] = []
+    free_from = {-1: -math.inf, 1: -math.inf}
     for mark, percent in zip(marks, percents, strict=True):
-        has_room = mark.edge != 0 and mark.y >= free_from
+        has_room = mark.edge != 0 and mark.y >= free_from[mark.edge]
         text = units.change(1 + percent / 100, places=1) if has_room else ""
         noted.append(replace(mark, note=text))
-        free_from = mark.y + _NOTE_HEIGHT if has_room else free_from
+        if has_room:
+            free_from[mark.edge] = mark.y + _NOTE_HEIGHT
     return noted
 
 

@@ -24,6 +24,8 @@ _NUMBER_AND_UNIT = re.compile(
 )
 NOT_MEASURED = "not measured"
 _UNIT_CHARACTERS = 24
+#: In a line; the whole detail stands in the table of failures.
+_DETAIL_CHARACTERS = 600
 
 #: A fact's name ends in its unit; the value is then shown with it and the name without.
 _SUFFIXES: dict[str, Callable[[float], str]] = {
@@ -122,7 +124,8 @@ def failure_text(item: Failure) -> str:
     """A failure in one line: kind, workload, place, time, detail."""
     workload = f" in {item.workload}" if item.workload else ""
     when = f"{units.elapsed(item.at_seconds)} after the start"
-    return one_line(f"{item.kind}{workload}, {place_text(item)}, {when}: {item.detail}")
+    detail = one_line(item.detail, limit=_DETAIL_CHARACTERS)
+    return one_line(f"{item.kind}{workload}, {place_text(item)}, {when}: {detail}")
 
 
 def stop_text(stop: SafetyStop) -> str:

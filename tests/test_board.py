@@ -28,8 +28,6 @@ def test_the_first_reason_to_stop_stays(tmp_path: Path) -> None:
     board.trip(StopReason.PARENT, 200)
     assert board.stop is StopReason.LIMIT
     assert board.get(Slot.STOPPED_AT_NS) == 100
-    board.clear_stop()
-    assert board.stop is StopReason.NONE
 
 
 def test_pair_areas_do_not_touch_lanes_or_each_other(tmp_path: Path) -> None:

@@ -28,9 +28,7 @@ OPTIONAL_UNTESTED = Requirement("f", False, Verdict.NOT_TESTED)
         ([OPTIONAL_FAIL], Verdict.INCONCLUSIVE, ExitCode.INCONCLUSIVE),
     ],
 )
-def test_completed_runs(
-    requirements: list[Requirement], verdict: Verdict, code: ExitCode
-) -> None:
+def test_completed_runs(requirements: list[Requirement], verdict: Verdict, code: ExitCode) -> None:
     outcome = decide(requirements, ending=Ending.COMPLETED, failures=0)
     assert (outcome.verdict, outcome.exit_code) == (verdict, code)
     assert outcome.why

@@ -6,12 +6,14 @@ import math
 from decimal import Decimal
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness import units
 from harness.units import GROUP, MINUS
 
+#: No deadline: other work on the machine must not fail a test.
+CALM = settings(deadline=None)
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
 SENSIBLE = st.floats(min_value=1e-12, max_value=1e14)
 
@@ -67,6 +69,7 @@ def test_an_interval_that_is_not_finite_is_written_out() -> None:
     )
 
 
+@CALM
 @given(value=SENSIBLE, share=st.floats(min_value=1e-6, max_value=0.9))
 def test_a_symmetric_interval_shows_at_most_two_digits_of_its_half_width(
     value: float, share: float
@@ -80,6 +83,7 @@ def test_a_symmetric_interval_shows_at_most_two_digits_of_its_half_width(
     assert len(set(places)) == 1, "value, ends and half-width stop at the same decimal"
 
 
+@CALM
 @given(value=SENSIBLE, share=st.floats(min_value=1e-6, max_value=0.9))
 def test_a_rounded_half_width_is_wrong_by_less_than_a_seventh(value: float, share: float) -> None:
     # The coarsest step of the rule is 0.355 shown as 0.4: wrong by 12.7 %.
@@ -114,6 +118,7 @@ def test_a_quantity_takes_the_prefix_that_leaves_one_to_three_digits(
     assert units.quantity(value, unit) == text
 
 
+@CALM
 @given(value=SENSIBLE)
 def test_a_quantity_means_the_number_it_was_made_from(value: float) -> None:
     scale = units.scale_for(value, "flop/s")
@@ -123,6 +128,7 @@ def test_a_quantity_means_the_number_it_was_made_from(value: float) -> None:
         assert plain(text) * 10.0**scale.exponent == pytest.approx(value, rel=1e-9)
 
 
+@CALM
 @given(value=SENSIBLE)
 def test_scaling_shifts_the_decimal_point_and_nothing_else(value: float) -> None:
     scale = units.scale_for(value, "byte/s")
@@ -238,6 +244,7 @@ def test_a_duration_has_two_units_at_most(seconds: float, text: str) -> None:
     assert units.duration(seconds) == text
 
 
+@CALM
 @given(seconds=st.floats(min_value=60.0, max_value=1e9))
 def test_a_long_duration_is_right_within_half_of_its_small_unit(seconds: float) -> None:
     steps = {"s": 1.0, "min": 60.0, "h": 3_600.0, "d": 86_400.0}
@@ -277,6 +284,7 @@ def test_a_place_on_the_time_axis_reads_as_a_clock(seconds: float, text: str) ->
     assert units.elapsed(seconds) == text
 
 
+@CALM
 @given(seconds=st.floats(min_value=0.0, max_value=1e8))
 def test_a_clock_reading_means_its_seconds(seconds: float) -> None:
     hours, minutes, rest = units.elapsed(seconds).split(":")
@@ -286,11 +294,13 @@ def test_a_clock_reading_means_its_seconds(seconds: float) -> None:
     assert float(rest) < 60
 
 
+@CALM
 @given(value=st.integers(min_value=-(10**14), max_value=10**14))
 def test_a_count_keeps_every_digit(value: int) -> None:
     assert int(units.count(value).replace(GROUP, "").replace(MINUS, "-")) == value
 
 
+@CALM
 @given(value=FINITE, unit=st.sampled_from(["", "flop/s", "°C", "s", "V", "odd unit"]))
 def test_every_finite_number_has_a_text_without_ascii_minus_or_exponent(
     value: float, unit: str

@@ -4,6 +4,9 @@ A pass compiles one unit of the project at -O2, fed through standard input; one 
 compiler busy. The object file must come out the same every time. When the golden is agreed (and
 when it differs) the rest of the project is compiled too, linked, run, and its answer compared
 with what the program means (`programs.run`).
+
+Sources: the language, ISO/IEC 9899:2011; generated programs whose answer is known as a check of a
+compiler: McKeeman (1998), "Differential testing for software", Digital Technical Journal 10(1).
 """
 
 from __future__ import annotations

@@ -34,12 +34,3 @@ def scipy_blas() -> str:
     import scipy.linalg  # loads the BLAS that is to be named
 
     return f"scipy {scipy.__version__}, {blas_kernel('scipy')}"
-
-
-def scipy_fft() -> str:
-    """scipy's version with the SIMD level of the machine, which its FFT is compiled for."""
-    import platform
-
-    import scipy
-
-    return f"scipy {scipy.__version__} on {platform.machine()}"

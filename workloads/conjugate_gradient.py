@@ -14,7 +14,8 @@ Invariants of the solution, by a product with A formed anew:
 
 - the true residual `|b - A x|` differs from the one the recurrence carries along by at most
   `c k u |A| |x|` after k iterations, Greenbaum (1997), SIAM J. Matrix Anal. Appl. 18(3):535-551
-  (c = 10 is generous for an A of five entries a row);
+  (c = 10 is generous for an A of five entries a row; |x| is the exact solution's, which no
+  iterate exceeds, Steihaug 1983, SIAM J. Numer. Anal. 20(3):626-637);
 - it has fallen at least as the classical bound says,
   `|r_k| <= 2 sqrt(kappa) ((sqrt(kappa) - 1) / (sqrt(kappa) + 1))^k |r_0|`, Saad (2003), Iterative
   Methods for Sparse Linear Systems, 2nd ed., (6.128), with sqrt(kappa) from the 2-norm of r.
@@ -123,6 +124,7 @@ class ConjugateGradientTask(Task):
         solution[1:-1, 1:-1] = uniforms(seed, 0, (intervals - 1, intervals - 1), np.float64)
         self.b = np.zeros(shape)
         apply_laplacian(solution, self.b)
+        self.size = float(np.linalg.norm(solution))
         grids = [aligned(np.zeros(shape), _PAGE_BYTES, place * 1024) for place in range(4)]
         self.x, self.residual, self.direction, self.product = grids
         self.work_per_pass = float(_FLOP_PER_POINT * (intervals - 1) ** 2 * iterations)
@@ -171,8 +173,7 @@ class ConjugateGradientTask(Task):
             apply_laplacian(self.x, product)
             found = float(np.linalg.norm(self.b - product))
             carried = float(np.linalg.norm(self.residual))
-            size = float(np.linalg.norm(self.x))
-        rounding = 10 * self.iterations * _UNIT_ROUNDOFF * _NORM * size
+        rounding = 10 * self.iterations * _UNIT_ROUNDOFF * _NORM * self.size
         start = float(np.linalg.norm(self.b))
         bound = residual_bound(self.intervals, self.iterations) * start + rounding
         said = f"|b - Ax| = {found:.3g}"

@@ -14,9 +14,10 @@ A pass treats each size in turn, smallest first:
 2. a timed walk of `loads` dependent loads. The next pass walks on from where this one stopped, so
    that a large set is not measured on lines which a short walk left in a cache.
 
-Check: the lap's sum of all pointers must be an arithmetic series' (each line counts), the walk's
-sum and its last pointer must be those of the formula. Sum and end are stored as differences from
-it, so every pass has one digest. A pointer out of range ends the walk rather than the process.
+Check: the lap's sum of all words must be an arithmetic series' (each line holds one pointer and
+seven zeros), the walk's sum and its last pointer must be those of the formula. Sum and end are
+stored as differences from it, so every pass has one digest. A pointer out of range ends the walk
+rather than the process.
 """
 
 from __future__ import annotations
@@ -73,10 +74,12 @@ def _link(words, bits, seed):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _lap(words, bits, seed, first):  # type: ignore[no-untyped-def]
-    """Load every pointer once, from step `first` on, without waiting; returns their sum."""
+    """Load every line once, from step `first` on, without waiting; returns the sum of its words."""
     total = uint64(0)
     for step in range(uint64(1) << bits):
-        total += words[place(first + step, bits, seed) * uint64(_LINE_WORDS)]
+        begin = place(first + step, bits, seed) * uint64(_LINE_WORDS)
+        for word in range(uint64(_LINE_WORDS)):
+            total += words[begin + word]
     return total
 
 
@@ -202,7 +205,7 @@ class MemoryLatency(Workload):
     family = "memory"
     unit = "load"
     purpose = "loads that wait for each other, from the first cache to memory"
-    check = "sum of all pointers, and sum and end of each walk, against the formula of the cycle"
+    check = "sum of all words, and sum and end of each walk, against the formula of the cycle"
     shipped_golden = True
     lower_is_better = True
     parameters: ClassVar[Mapping[str, Parameter]] = {

@@ -4,6 +4,10 @@ A pass parses a module of seeded synthetic functions, verifies it, runs the -O2 
 new pass manager and emits an object file. The target is fixed (the baseline of the machine's
 architecture, not the CPU at hand), so that every machine of one architecture and operating system
 does the same work and makes the same bytes.
+
+Sources: Lattner and Adve (2004), "LLVM: a compilation framework for lifelong program analysis and
+transformation", CGO'04; generated programs whose answer is known as a check of a compiler: McKeeman
+(1998), "Differential testing for software", Digital Technical Journal 10(1).
 """
 
 from __future__ import annotations

@@ -12,7 +12,8 @@ and Humphreys (2016), Physically Based Rendering, 3rd ed., sections 13.6.3 and 1
 Invariants (radiometry's white furnace, no golden needed): under a uniform sky of radiance 1 with
 every albedo 1, all pixels are exactly 1, since a path neither gains nor loses; inside a closed
 sphere of albedo rho that emits E, all pixels are E (1 - rho^b) / (1 - rho) after b bounces, the
-geometric series of the rendering equation (Kajiya 1986, Computer Graphics 20(4):143-150).
+geometric series of the rendering equation (Kajiya 1986, Computer Graphics 20(4):143-150). The
+result itself must lie between black and that series for the brightest light and albedo.
 """
 
 from __future__ import annotations
@@ -277,7 +278,18 @@ class PathTracerTask(Task):
             _finding("white furnace", furnace_errors(*white, _FURNACE_SAMPLES)),
             # 0.5 / (1 - 0.5) = 1, and what 64 bounces leave out, 2^-64, rounds away.
             _finding("closed furnace", closed[0][:, :, 0] != 1.0),
+            _finding("bounds", self._impossible()),
         )
+
+    def _impossible(self) -> NDArray[np.bool_]:
+        """Pixels of the result darker than black, brighter than the series allows, or uncast."""
+        scene = self.scene
+        brightest = float(scene.emission.max() + np.abs(scene.sky).sum(axis=0).max())
+        most = brightest / (1.0 - float(scene.albedo.max()))
+        possible = ((self.image >= 0.0) & (self.image <= most)).all(axis=2)
+        cast = (self.rays >= self.samples) & (self.rays <= self.samples * BOUNCES)
+        wrong: NDArray[np.bool_] = ~(possible & cast)
+        return wrong
 
 
 def furnace_errors(image: Numbers, rays: Numbers, samples: int) -> NDArray[np.bool_]:
@@ -296,7 +308,7 @@ def furnace_errors(image: Numbers, rays: Numbers, samples: int) -> NDArray[np.bo
 def _finding(name: str, wrong: NDArray[np.bool_]) -> Finding:
     places = np.argwhere(wrong)
     place = f", first [{places[0][0]}, {places[0][1]}]" if len(places) else ""
-    detail = f"{len(places)} of {wrong.size} pixels do not have radiance 1{place}"
+    detail = f"{len(places)} of {wrong.size} pixels have an impossible radiance{place}"
     return Finding(name, not len(places), detail)
 
 

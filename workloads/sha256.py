@@ -29,7 +29,7 @@ _DEFAULT_BLOCKS = 1 << 16
 _DEFAULT_SEED = 1
 _CHECKPOINTS = 64
 #: Golden digests: (blocks, seed) -> digest. The tests make them anew with hashlib.
-GOLDEN = {(_DEFAULT_BLOCKS, _DEFAULT_SEED): 0}
+GOLDEN = {(_DEFAULT_BLOCKS, _DEFAULT_SEED): 0xC70B32DAA198408C}
 
 
 def _first_primes(count: int) -> list[int]:
@@ -58,7 +58,7 @@ ROUND_CONSTANTS = np.array(
 INITIAL_HASH = np.array([isqrt(prime << 64) & 0xFFFFFFFF for prime in _first_primes(8)], np.uint32)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True)
 def _rotate_right(word, by):  # type: ignore[no-untyped-def]
     return uint32((word >> uint32(by)) | (word << uint32(32 - by)))
 

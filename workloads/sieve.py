@@ -50,7 +50,7 @@ _LOW_BYTES = 0x00FF00FF00FF00FF
 _DEFAULT_LIMIT = 100_000_000
 _DEFAULT_SEGMENT_BYTES = 32768
 #: Golden digests: (limit, segment_bytes) -> digest. The tests make them anew with numpy.
-GOLDEN = {(_DEFAULT_LIMIT, _DEFAULT_SEGMENT_BYTES): 0}
+GOLDEN = {(_DEFAULT_LIMIT, _DEFAULT_SEGMENT_BYTES): 0x115B1CC689D7ED2F}
 
 
 @njit(cache=True, nogil=True)
@@ -62,7 +62,8 @@ def cross_out(segment, start, pattern, primes, offsets):  # type: ignore[no-unty
     """
     size = uint64(segment.size)
     phase = start % uint64(_PATTERN_PERIOD)
-    segment[:] = pattern[phase : phase + size]
+    for at in range(size):
+        segment[at] = pattern[phase + at]
     for number in range(primes.size):
         prime = uint64(primes[number])
         at = uint64(offsets[number])
@@ -100,7 +101,8 @@ def _sieve(segment, pattern, primes, offsets, odds, counts, bitmap):  # type: ig
             for prime in (1, 2, 3, 5, 6):  # bytes of 3, 5, 7, 11, 13
                 segment[prime] = 1
         if odds < start + uint64(segment.size):
-            segment[odds - start :] = 0
+            for beyond in range(odds - start, uint64(segment.size)):
+                segment[beyond] = 0
         place = uint64(number) * packed_bytes
         counts[number] = harvest(segment, bitmap[place : place + packed_bytes])
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 
+from harness.criteria.attribution import failures_of
 from harness.results import (
     ChannelData,
     Comparison,
@@ -115,11 +116,11 @@ class Evidence:
         )
 
     def failures(self, names: Sequence[str] = ()) -> tuple[Failure, ...]:
-        """Failures under load, of all loads or of those named."""
+        """Failures of all loads, or of those named."""
         if not names:
             return self.data.failures
-        meant = {*names, *(load.info.workload for load in self.chosen(names))}
-        return tuple(item for item in self.data.failures if item.workload in meant)
+        own = [item for load in self.chosen(names) for item in failures_of(load.info, self.data)]
+        return tuple(item for item in self.data.failures if item in own)
 
 
 def readable(channels: Iterable[ChannelData]) -> tuple[ChannelData, ...]:

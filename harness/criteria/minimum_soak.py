@@ -27,13 +27,9 @@ class MinimumSoak(LoadCriterion):
     def judge(self, evidence: Evidence) -> CriterionResult:
         """The shortest soak decides; one that was broken off did not fail, it is unknown."""
         loads = self.chosen(evidence)
-        missing = [
-            f"{load.name} is not available here: {load.info.reason}"
-            for load in loads
-            if not load.info.available
-        ]
+        missing = [_why_not(load) for load in loads if not load.soaks]
         early = evidence.data.ending is not Ending.COMPLETED
-        found = [self._of(load, early) for load in loads if load.info.available]
+        found = [self._of(load, early) for load in loads if load.soaks]
         return self.decided_by(found, missing, self.minimum_minutes, "min")
 
     def _of(self, load: LoadEvidence, ended_early: bool) -> Finding:
@@ -54,3 +50,9 @@ class MinimumSoak(LoadCriterion):
             distance=minutes,
             uncertainty=TIME_EXACT,
         )
+
+
+def _why_not(load: LoadEvidence) -> str:
+    if not load.info.available:
+        return f"{load.name} is not available here: {load.info.reason}"
+    return f"{load.name} did not run"

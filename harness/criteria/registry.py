@@ -22,6 +22,8 @@ CRITERIA: dict[str, str] = {
     "throughput-floor": "throughput_floor:ThroughputFloor",
     "spread-ceiling": "spread_ceiling:SpreadCeiling",
     "minimum-soak": "minimum_soak:MinimumSoak",
+    "error-rate": "error_rate:ErrorRate",
+    "test-plan": "demonstration:DemonstrationTest",
     "sensor-coverage": "sensor_coverage:SensorCoverage",
     "disturbance-share": "disturbance_share:DisturbanceShare",
     "not-slower": "not_slower:NotSlower",

@@ -7,14 +7,17 @@ looked up, no clock is read, no random number is drawn without a seed.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from harness.criteria.evidence import Evidence
+from harness.errors import ProfileError
 from harness.judgement.advice import cautions_of, unverified_settings
 from harness.judgement.baseline import compare_with_baseline
 from harness.judgement.causes import Causes
 from harness.judgement.channels import guarded_limits, summarise_channel
-from harness.judgement.heat import heat_statements, heating_of
+from harness.judgement.heat import NO_FIT, HeatFinding, heat_findings, heat_statements
 from harness.judgement.loads import judge_loads
+from harness.judgement.requalify import apply_requalification
 from harness.judgement.room import room_of
 from harness.judgement.spans import load_spans
 from harness.judgement.stability import stability_statements
@@ -31,17 +34,32 @@ def analyse(data: RunData, profile: Profile | None = None) -> RunResult:
     Raises ProfileError when the record's own profile cannot be read any more.
     """
     judged_by = profile or parse_profile(data.profile_text, data.profile_name, registry=None)
-    evidence = gather_evidence(data, judged_by)
+    judged_by = apply_requalification(judged_by, data.context)
+    heat = heat_findings(data, judged_by, room_of(judged_by, data))
+    evidence = gather_evidence(data, judged_by, heat)
     criteria = tuple(spec.judge(evidence) for spec in judged_by.accept)
-    return _result(evidence, judged_by, criteria, _outcome(data, criteria))
+    result = replace(
+        _result(evidence, judged_by, criteria, _outcome(data, criteria)),
+        statements=(*stability_statements(evidence), *heat_statements(heat)),
+    )
+    if profile is None or profile == _own_profile(data):
+        return result
+    banner = f"judged by the criteria of {profile.name}, not by those the run was made with"
+    return replace(result, banners=(*result.banners, banner))
 
 
-def gather_evidence(data: RunData, profile: Profile) -> Evidence:
+def _own_profile(data: RunData) -> Profile | None:
+    try:
+        return parse_profile(data.profile_text, data.profile_name, registry=None)
+    except ProfileError:
+        return None
+
+
+def gather_evidence(data: RunData, profile: Profile, heat: Sequence[HeatFinding]) -> Evidence:
     """The statistics that criteria judge from."""
     blind = profile.statistics.outliers == "blind"
-    causes = Causes(data, profile.safety.warn_above_celsius)
+    causes = Causes(data)
     loads = judge_loads(data, causes, profile.confidence, RejectionPolicy(blind=blind))
-    heating, heating_reason = heating_of(data, profile)
     compared, comparison_reason = compare_with_baseline(data, profile)
     return Evidence(
         data=data,
@@ -51,8 +69,8 @@ def gather_evidence(data: RunData, profile: Profile) -> Evidence:
         room=room_of(profile, data),
         stop_above_celsius=profile.safety.stop_above_celsius,
         whose_limit=profile.safety.whose_limit,
-        heating=heating,
-        heating_reason=heating_reason,
+        heating=tuple(item.heating for item in heat),
+        heating_reason=NO_FIT,
         comparison=None if compared is None else compared.comparison,
         not_slower={} if compared is None else compared.not_slower,
         comparison_reason=comparison_reason,
@@ -96,7 +114,6 @@ def _result(
         facts=data.facts,
         notes=data.notes,
         versions=data.versions,
-        statements=(*stability_statements(evidence), *heat_statements(evidence)),
         unverified_settings=unverified_settings(data.settings, data.facts),
         banners=data.banners,
         cautions=cautions_of(evidence, profile),

@@ -1,134 +1,120 @@
-"""Which trial was disturbed by what: named causes, each with its threshold.
+"""Which trial was disturbed by what, from everything the record holds about its time.
 
-A trial may be left out of the statistics only when it stands out *and* has a cause here; the
-coefficient of variation alone never tells of a competitor on the core. A threshold of 1 % of the
-trial's time is the size of the default margin: what costs less cannot turn a decision.
+A trial may be left out of the statistics only when it stands out *and* has a cause here. The
+conditions and their thresholds are those of :mod:`harness.statistics.causes`; two more are judged
+here because only the record knows them: involuntary context switches, and a suspended machine.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
-from statistics import median
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from statistics import fmean, median
 
 from harness.criteria.temperature import CPU_TEMPERATURE
-from harness.results import Envelope, Event, EventKind, LaneTrial, RunData, TrialData
-from harness.units import percent, temperature
+from harness.results import Envelope, EventKind, LaneTrial, RunData, TrialData
+from harness.statistics.causes import CauseThresholds, TrialConditions, find_cause
 
 
 @dataclass(frozen=True)
-class CauseThresholds:
-    """From which size on something counts as a cause, for the lane it hit hardest.
+class RecordThresholds:
+    """From which size on a condition of the record counts as a cause.
 
-    `run_delay_percent`: time runnable but not running, as a share of the trial (Linux kernel,
-    Documentation/scheduler/sched-stats.rst).
-    `major_fault_seconds`: what one major page fault is taken to cost (a read from storage; common
-    practice, no source); they count when their sum reaches `major_fault_percent` of the trial.
-    `switches_per_second`: involuntary context switches; an idle machine's tick causes a few.
-    `clock_drop_percent`: below the core's own median clock over the run; the measured clock
-    scatters by 1 %.
+    `switches_per_second`: involuntary context switches of one lane; the timer of an idle machine
+    causes a few a second (common practice, no source).
     """
 
-    run_delay_percent: float = 1.0
-    major_fault_seconds: float = 0.001
-    major_fault_percent: float = 1.0
+    conditions: CauseThresholds = field(default_factory=CauseThresholds)
     switches_per_second: float = 100.0
-    clock_drop_percent: float = 3.0
-
-
-#: Events that explain a trial they fall into, in words.
-_EVENTS = {
-    EventKind.THROTTLED: "throttling",
-    EventKind.SUSPENDED: "the machine was suspended",
-}
 
 
 class Causes:
     """Looks for causes in one run; make it once and ask it for every trial."""
 
-    def __init__(
-        self,
-        data: RunData,
-        warn_above_celsius: float | None = None,
-        thresholds: CauseThresholds | None = None,
-    ) -> None:
-        self._thresholds = thresholds or CauseThresholds()
-        self._warn_above = warn_above_celsius
-        self._clocks = _median_clocks(data.trials)
-        self._events = [event for event in data.events if event.kind in _EVENTS]
+    def __init__(self, data: RunData, thresholds: RecordThresholds | None = None) -> None:
+        self._thresholds = thresholds or RecordThresholds()
+        self._events = [
+            event
+            for event in data.events
+            if event.kind in (EventKind.THROTTLED, EventKind.SUSPENDED)
+        ]
         self._temperatures = [
             envelope
             for item in data.channels
             if item.channel.role == CPU_TEMPERATURE
             for envelope in item.envelopes
         ]
+        self._clocks = _usual(data.trials, _mean_clock)
+        self._peaks = _usual(data.trials, self._peak)
 
     def of(self, trial: TrialData) -> tuple[str, ...]:
         """Every cause of `trial`, those that the record already names first."""
-        found = (
-            *trial.causes,
-            *self._run_delay(trial),
-            *self._faults(trial),
-            *self._switches(trial),
-            *self._clock(trial),
-            *self._told(trial),
-            *self._heat(trial),
-        )
+        found = [*trial.causes, *self._condition(trial), *self._switches(trial)]
+        if self._count(trial, EventKind.SUSPENDED):
+            found.append("the machine was suspended")
         return tuple(dict.fromkeys(found))
 
-    def _run_delay(self, trial: TrialData) -> Iterator[str]:
-        worst = _worst(trial, lambda lane: _share(lane.run_delay_seconds, lane))
-        if worst.size >= self._thresholds.run_delay_percent:
-            yield f"run delay {percent(worst.size)} on {worst.place}"
-
-    def _faults(self, trial: TrialData) -> Iterator[str]:
-        cost = self._thresholds.major_fault_seconds
-        worst = _worst(trial, lambda lane: _share((lane.major_faults or 0) * cost, lane))
-        if worst.size >= self._thresholds.major_fault_percent:
-            yield f"major page faults, about {percent(worst.size)} on {worst.place}"
+    def _condition(self, trial: TrialData) -> Iterator[str]:
+        worst = _worst(trial, _delay_share)
+        cause = find_cause(
+            TrialConditions(
+                run_delay_share=worst.size,
+                throttle_events=self._count(trial, EventKind.THROTTLED),
+                clock_percent=_percent_of(_mean_clock(trial), self._clocks.get(trial.load)),
+                temperature_rise_celsius=_above(self._peak(trial), self._peaks.get(trial.load)),
+                major_faults=sum(lane.major_faults or 0 for lane in trial.lanes),
+            ),
+            self._thresholds.conditions,
+        )
+        if cause is not None:
+            delayed = worst.size >= self._thresholds.conditions.run_delay_share
+            yield f"{cause} on {worst.place}" if delayed else cause
 
     def _switches(self, trial: TrialData) -> Iterator[str]:
         worst = _worst(trial, _switches_per_second)
         if worst.size >= self._thresholds.switches_per_second:
             yield f"{worst.size:.0f} involuntary switches a second on {worst.place}"
 
-    def _clock(self, trial: TrialData) -> Iterator[str]:
-        worst = _worst(trial, self._clock_drop)
-        if worst.size >= self._thresholds.clock_drop_percent:
-            yield f"clock {percent(worst.size)} below its median on {worst.place}"
+    def _count(self, trial: TrialData, kind: EventKind) -> int:
+        return sum(
+            event.kind is kind and trial.started_seconds <= event.at_seconds <= trial.ended_seconds
+            for event in self._events
+        )
 
-    def _clock_drop(self, lane: LaneTrial) -> float:
-        usual = self._clocks.get(lane.lane)
-        if usual is None or lane.clock_hz is None:
-            return 0.0
-        return 100 * (1 - lane.clock_hz / usual)
-
-    def _told(self, trial: TrialData) -> Iterator[str]:
-        for event in self._events:
-            if _during(event, trial):
-                yield _EVENTS[event.kind]
-
-    def _heat(self, trial: TrialData) -> Iterator[str]:
-        if self._warn_above is None:
-            return
+    def _peak(self, trial: TrialData) -> float | None:
         peaks = [item.maximum for item in self._temperatures if _inside(item, trial)]
-        if peaks and max(peaks) > self._warn_above:
-            yield f"temperature {temperature(max(peaks))}, above the warning"
+        return max(peaks, default=None)
 
 
-def _median_clocks(trials: tuple[TrialData, ...]) -> Mapping[int, float]:
-    clocks: dict[int, list[float]] = defaultdict(list)
+def _usual(
+    trials: tuple[TrialData, ...], value_of: Callable[[TrialData], float | None]
+) -> dict[int, float]:
+    """Median over the trials of each load, where at least two gave a value."""
+    values: dict[int, list[float]] = defaultdict(list)
     for trial in trials:
-        for lane in trial.lanes:
-            if lane.clock_hz:
-                clocks[lane.lane].append(lane.clock_hz)
-    return {lane: median(values) for lane, values in clocks.items() if len(values) > 1}
+        value = value_of(trial)
+        if value is not None:
+            values[trial.load].append(value)
+    return {load: median(own) for load, own in values.items() if len(own) > 1}
 
 
-def _share(seconds: float | None, lane: LaneTrial) -> float:
-    """`seconds` as a percentage of the lane's time; 0 where nothing is known of it."""
-    return 100 * seconds / lane.seconds if seconds and lane.seconds > 0 else 0.0
+def _mean_clock(trial: TrialData) -> float | None:
+    clocks = [lane.clock_hz for lane in trial.lanes if lane.clock_hz]
+    return fmean(clocks) if clocks else None
+
+
+def _percent_of(value: float | None, usual: float | None) -> float | None:
+    return None if value is None or usual is None else 100.0 * value / usual
+
+
+def _above(value: float | None, usual: float | None) -> float | None:
+    return None if value is None or usual is None else value - usual
+
+
+def _delay_share(lane: LaneTrial) -> float:
+    known = lane.run_delay_seconds is not None and lane.seconds > 0
+    return (lane.run_delay_seconds or 0.0) / lane.seconds if known else 0.0
 
 
 def _switches_per_second(lane: LaneTrial) -> float:
@@ -151,10 +137,6 @@ def _worst(trial: TrialData, size_of: Callable[[LaneTrial], float]) -> _Hit:
 
 def _place(lane: LaneTrial) -> str:
     return f"lane {lane.lane}" if lane.cpu is None else f"core {lane.cpu}"
-
-
-def _during(event: Event, trial: TrialData) -> bool:
-    return trial.started_seconds <= event.at_seconds <= trial.ended_seconds
 
 
 def _inside(envelope: Envelope, trial: TrialData) -> bool:

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from statistics import fmean, median
 
+from harness.criteria.attribution import failures_of
 from harness.criteria.evidence import LoadEvidence
 from harness.judgement.causes import Causes
 from harness.judgement.findings import findings_of
@@ -78,7 +79,7 @@ def _evidence(
     lanes += [lane for soak in soaks for lane in soak.lanes]
     result = replace(
         _nothing_timed(load, _why_untimed(load, soaks)),
-        lanes=_lane_summaries(load, lanes, data.failures),
+        lanes=_lane_summaries(lanes, failures_of(load, data)),
         verified=sum(lane.verified for lane in lanes),
         soak_seconds=sum(soak.ended_seconds - soak.started_seconds for soak in soaks),
         readings=_readings(lanes),
@@ -184,19 +185,18 @@ def _state(index: int, statistics: TrialStatistics) -> str:
 
 
 def _lane_summaries(
-    load: LoadInfo, lanes: Sequence[LaneTrial], failures: Sequence[Failure]
+    lanes: Sequence[LaneTrial], failures: Sequence[Failure]
 ) -> tuple[LaneSummary, ...]:
     by_lane: dict[int, list[LaneTrial]] = defaultdict(list)
     for lane in lanes:
         by_lane[lane.lane].append(lane)
-    own = [item for item in failures if item.workload in (load.name, load.workload)]
     return tuple(
         LaneSummary(
             lane=number,
             cpu=parts[-1].cpu,
             rate_mean=_rate_mean(parts),
             verified=sum(part.verified for part in parts),
-            failures=sum(item.lane == number for item in own),
+            failures=sum(item.lane == number for item in failures),
         )
         for number, parts in sorted(by_lane.items())
     )

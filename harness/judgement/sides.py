@@ -15,6 +15,7 @@ from harness.judgement.causes import Causes
 from harness.judgement.loads import judge_loads
 from harness.judgement.throughput import trial_value, value_unit
 from harness.profile.loader import parse_profile
+from harness.profile.model import Profile
 from harness.results import RunData
 from harness.statistics.outliers import RejectionPolicy
 
@@ -72,8 +73,11 @@ def side_of(runs: Sequence[RunData]) -> Side:
     if not runs:
         raise ValueError("no run: a side needs at least one")
     gathered: dict[str, list[_Part]] = {}
+    profiles: dict[str, Profile] = {}
     for run in runs:
-        for evidence in _judged(run):
+        if run.profile_text not in profiles:
+            profiles[run.profile_text] = _profile_of(run)
+        for evidence in _judged(run, profiles[run.profile_text]):
             if evidence.trials:
                 gathered.setdefault(evidence.name, []).append(_Part(run, evidence))
     return Side(
@@ -91,11 +95,13 @@ def side_of(runs: Sequence[RunData]) -> Side:
     )
 
 
-def _judged(run: RunData) -> tuple[LoadEvidence, ...]:
-    profile = parse_profile(run.profile_text, run.profile_name, registry=None)
+def _profile_of(run: RunData) -> Profile:
+    return parse_profile(run.profile_text, run.profile_name, registry=None)
+
+
+def _judged(run: RunData, profile: Profile) -> tuple[LoadEvidence, ...]:
     policy = RejectionPolicy(blind=profile.statistics.outliers == "blind")
-    causes = Causes(run, profile.safety.warn_above_celsius)
-    return judge_loads(run, causes, profile.confidence, policy)
+    return judge_loads(run, Causes(run), profile.confidence, policy)
 
 
 @dataclass(frozen=True)

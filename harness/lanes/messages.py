@@ -123,25 +123,28 @@ class LaneUp:
 
 @dataclass(frozen=True)
 class Prepared:
-    """The task of a load is built; `flippable` are the (role, kind) of bits it has."""
+    """The task of a load is built."""
 
     lane: int
     load: int
     work_per_pass: float
     code_path: str
     seconds: float
-    flippable: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)
 class Probed:
-    """Pass times (seconds) and the digests of a probe; `doubts` are invariants that failed."""
+    """Pass times (seconds) and the digests of a probe; `doubts` are invariants that failed.
+
+    `flippable` are the (role, kind) of bits that the task's buffers have after a pass.
+    """
 
     lane: int
     load: int
     pass_seconds: tuple[float, ...]
     digests: tuple[int, ...]
     doubts: tuple[str, ...]
+    flippable: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -35,6 +35,8 @@ SINGLE_THREADED = dict.fromkeys(
 #: Names the workloads that the template process warms (see harness.lanes.template).
 WARM_VARIABLE = "RIGPROOF_WARM"
 _STDERR_TAIL_BYTES = 4000
+#: What multiprocessing reports of a child whose forkserver is gone and cannot tell its status.
+_TEMPLATE_GONE = 255
 
 
 @dataclass(frozen=True)
@@ -186,6 +188,8 @@ def describe_exit(code: int | None) -> str:
     """An exit code in words: the signal's name where it was one."""
     if code is None:
         return "ended without an exit status"
+    if code == _TEMPLATE_GONE:
+        return "ended together with the template process that it was forked from"
     if code >= 0:
         return f"exit code {code}"
     try:

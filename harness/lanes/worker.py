@@ -212,8 +212,9 @@ class Lane:
             times.append((now - before) / NS_PER_SECOND)
             self._board.set_lane(self._lane, LaneSlot.HEARTBEAT_NS, now)
         doubts = tuple(f"{item.name}: {item.detail}" for item in task.invariants() if not item.ok)
+        found = flippable(task)
         self._connection.send(
-            m.Probed(self._lane, order.load, tuple(times), tuple(digests), doubts)
+            m.Probed(self._lane, order.load, tuple(times), tuple(digests), doubts, found)
         )
         self._state(LaneState.IDLE)
 

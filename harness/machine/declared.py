@@ -1,12 +1,14 @@
 """Declared settings held against the facts: confirmed, contradicted, or only declared.
 
-The operator says what was changed (``--set memory_mts=6000``). Where the machine shows the same
+The operator says what was changed (``--set memory_speed=6000MT/s``). Where the machine shows the same
 quantity it is checked; where it does not, or only to root, the setting stays *declared, not
 verified*, and is shown so beside the verdict.
 """
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -16,6 +18,8 @@ from harness.machine.fact_values import is_unknown, reason_of
 
 Facts = Mapping[str, Any]
 
+#: ``6000``, ``6000MT/s``, ``1.35 V``: the unit is the fact's own, by the setting's name.
+_LEADING_NUMBER = re.compile(r"^\s*([0-9]+(?:\.[0-9]+)?)\s*(?:[A-Za-z/]*)\s*$")
 _SWITCHES = {"on": "true", "yes": "true", "1": "true", "off": "false", "no": "false", "0": "false"}
 
 
@@ -65,10 +69,10 @@ def _check(name: str, declared: Any, facts: Facts) -> DeclaredSetting:
 def _same(declared: Any, seen: Any) -> bool:
     if isinstance(declared, bool) or isinstance(seen, bool):
         return _truth(declared) == _truth(seen)
-    try:
-        return float(declared) == float(seen)
-    except (TypeError, ValueError):
-        return str(declared).strip().lower() == str(seen).strip().lower()
+    number = _LEADING_NUMBER.match(str(declared))
+    if number is not None and isinstance(seen, int | float):
+        return math.isclose(float(number[1]), float(seen), rel_tol=1e-9)
+    return str(declared).strip().lower() == str(seen).strip().lower()
 
 
 def _truth(value: Any) -> str:
@@ -110,6 +114,7 @@ _policies = _at("frequency", "policies")
 
 #: Settings that can be checked, by the names the documentation gives them.
 _LOOKS: Mapping[str, Callable[[Facts], Any]] = {
+    "memory_speed": _each(_modules, "configured_mega_transfers_per_second"),
     "memory_mts": _each(_modules, "configured_mega_transfers_per_second"),
     "memory_volts": _each(_modules, "configured_volts"),
     "governor": _each(_policies, "governor"),

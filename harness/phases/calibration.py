@@ -51,6 +51,10 @@ class Calibration:
             return self._probe(self._load, now_ns)
         return self._settle(self._load, now_ns)
 
+    def wind_up(self, now_ns: int) -> list[Instruction]:
+        """See `Phase`: nothing has been measured yet."""
+        return []
+
     def hear(self, happening: Happening, now_ns: int) -> list[Instruction]:
         """See `Phase`."""
         if isinstance(happening, Prepared):

@@ -36,6 +36,10 @@ class Gathering:
         self._waiting.begin(range(self._state.plan.lanes), now_ns, GATHER_SECONDS)
         return []
 
+    def wind_up(self, now_ns: int) -> list[Instruction]:
+        """See `Phase`: nothing has been measured yet."""
+        return []
+
     def hear(self, happening: Happening, now_ns: int) -> list[Instruction]:
         """See `Phase`."""
         if isinstance(happening, LaneUp | LaneDied):

@@ -64,8 +64,9 @@ class LegRun:
 
     @property
     def unbroken(self) -> bool:
-        """True when no lane was stopped before its work or time was used up."""
-        return bool(self._dones) and not any(done.stopped for done in self._dones)
+        """True when every lane used its work or time up."""
+        whole = len(self._dones) == len(self._leg.work)
+        return whole and not any(done.stopped for done in self._dones)
 
     def advance(self, now_ns: int) -> list[Instruction]:
         """The next stage."""
@@ -121,6 +122,7 @@ class LegRun:
             seconds=self._leg.seconds,
             gate=self._step.gate,
             stop_on_failure=self._stop_on_failure,
+            sabotage=self._state.sabotage.pop(lane, None),
         )
 
     def _go(self, lanes: tuple[int, ...], now_ns: int) -> list[Instruction]:
@@ -154,6 +156,11 @@ class LegRun:
         }
         where = "trial" if step.is_trial else step.pattern
         return self._state.event(EventKind.LOAD_STARTED, now_ns, f"{load.name} ({where})", data)
+
+    def wind_up(self, now_ns: int) -> list[Instruction]:
+        """The run ends here: what the lanes have said so far counts, as spoilt."""
+        self.spoilt = True
+        return self._collect(now_ns) if self._stage is Stage.RUNNING else []
 
     def _collect(self, now_ns: int) -> list[Instruction]:
         self._stage = Stage.OVER

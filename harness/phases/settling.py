@@ -41,6 +41,10 @@ class Settling:
         )
         return [self._state.event(EventKind.WAITING, now_ns, text)]
 
+    def wind_up(self, now_ns: int) -> list[Instruction]:
+        """See `Phase`: nothing has been measured yet."""
+        return []
+
     def hear(self, happening: Happening, now_ns: int) -> list[Instruction]:
         """See `Phase`."""
         if not isinstance(happening, Tick) or self._begun_ns is None:

@@ -9,7 +9,7 @@ from typing import Protocol
 from harness.assembly import TimeAxis
 from harness.clock import NS_PER_SECOND
 from harness.happenings import Happening, Instruction, KillLane, Store
-from harness.lanes.messages import Prepared
+from harness.lanes.messages import Prepared, Sabotage
 from harness.plan import Plan, PlannedLoad
 from harness.results import Event, EventKind, Failure, FailureKind, LoadInfo
 
@@ -49,6 +49,10 @@ class Phase(Protocol):
         """React to what happened."""
         ...
 
+    def wind_up(self, now_ns: int) -> list[Instruction]:
+        """The run ends here: keep what has been measured so far."""
+        ...
+
 
 @dataclass
 class RunState:
@@ -67,6 +71,8 @@ class RunState:
     #: Lanes that were killed because they hung: their death is no second failure.
     condemned: set[int] = field(default_factory=set)
     prepared: dict[int, set[int]] = field(default_factory=dict)
+    #: Bits that the next stretch of a lane shall flip on purpose; each is used once.
+    sabotage: dict[int, Sabotage] = field(default_factory=dict)
     working: bool = False
     failures: int = 0
 

@@ -104,6 +104,15 @@ class Stepping:
             return self._sleeping.hear(happening, now_ns)
         return [] if self._leg is None else self._leg.hear(happening, now_ns)
 
+    def wind_up(self, now_ns: int) -> list[Instruction]:
+        """See `Phase`: the leg under way and its trial are kept, marked as cut short."""
+        if self._leg is None or self._step is None:
+            return []
+        step = self._step
+        out = self._leg.wind_up(now_ns) + self._end_leg(self._leg, step)
+        self._legs = []
+        return out + self._end_step(step)
+
     def _begin_step(self, step: Step, now_ns: int) -> list[Instruction]:
         load = self._state.plan.load(step.load)
         rates = self._rates.get(step.load, [])

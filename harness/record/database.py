@@ -217,14 +217,26 @@ class Database:
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """All or nothing; on any error what was begun is undone and the error goes on."""
-        self.execute("BEGIN IMMEDIATE" if self._writing else "BEGIN")
+        self.execute("BEGIN IMMEDIATE")
         try:
             yield
             self.execute("COMMIT")
         except BaseException:
-            with suppress(sqlite3.Error):
-                self._connection.execute("ROLLBACK")
+            self._roll_back()
             raise
+
+    @contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """Everything read inside is of one moment, whatever is written meanwhile."""
+        self.execute("BEGIN")
+        try:
+            yield
+        finally:
+            self._roll_back()  # a commit would report once more what a damaged page did
+
+    def _roll_back(self) -> None:
+        with suppress(sqlite3.Error):
+            self._connection.execute("ROLLBACK")
 
     def checkpoint(self) -> bool:
         """Move the log into the file and empty it; False when a reader was in the way."""

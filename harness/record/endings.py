@@ -25,10 +25,14 @@ from harness.record.progress import Latest, Progress, progress_of
 from harness.record.reserve import RESERVE_BYTES
 from harness.record.rows import EVENTS
 from harness.record.store import Item, RecordStore, Stamp
+from harness.record.sums import SUMS_NAME
 from harness.record.tables import TableReader
 from harness.record.writer import end_items, finish_folder, seal_store
 from harness.results import Event, EventKind, Failure, FailureKind
 from harness.units import duration, quantity, temperature
+
+#: Only one command at a time closes a run; hidden, so that it is no part of the run.
+CLOSING_NAME = ".closing.lock"
 
 
 class LossCause(StrEnum):
@@ -110,15 +114,20 @@ def _close(
     folder: Path, clock: Clock, boot_id: str, is_owner_alive: Callable[[Owner], bool]
 ) -> LostRun | None:
     path = folder / RECORD_NAME
-    if not path.is_file() or not log_in_use(path) or not _is_lost(path, is_owner_alive):
+    if not path.is_file() or _is_sealed(folder) or not _is_lost(path, is_owner_alive):
         return None
     me = Owner.of_this_process(boot_id, ())
-    with MachineLock.acquire(me, folder.name, clock, folder=folder):
+    with MachineLock.acquire(me, folder.name, clock, folder=folder, name=CLOSING_NAME):
         seen = _last_seen(path)
         if seen is None or is_owner_alive(seen.owner):
             return None
         cause = find_cause(seen, boot_id, _free_bytes(folder))
         return _write_end(folder, seen, cause, clock)
+
+
+def _is_sealed(folder: Path) -> bool:
+    """Cheap, because every command looks through all runs; a run just made has no log yet."""
+    return not log_in_use(folder / RECORD_NAME) and (folder / SUMS_NAME).is_file()
 
 
 def _is_lost(path: Path, is_owner_alive: Callable[[Owner], bool]) -> bool:
@@ -128,7 +137,7 @@ def _is_lost(path: Path, is_owner_alive: Callable[[Owner], bool]) -> bool:
 
 def _last_seen(path: Path) -> LastSeen | None:
     """What the record knows of its last part; None when that part has its end."""
-    with open_record(path) as record, record.database.transaction():
+    with open_record(path) as record, record.database.snapshot():
         progress = progress_of(record)
         if progress.end.ending is not None:
             return None

@@ -130,7 +130,7 @@ def _looks_like_run(folder: Path) -> bool:
 
 def _line(folder: Path) -> RunLine:
     try:
-        with open_record(folder) as record, record.database.transaction():
+        with open_record(folder) as record, record.database.snapshot():
             return _line_of(folder, record)
     except RigproofError as error:
         return RunLine(folder.name, folder, size_bytes=_size(folder), problem=str(error))

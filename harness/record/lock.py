@@ -46,14 +46,20 @@ class MachineLock:
 
     @classmethod
     def acquire(
-        cls, owner: Owner, run_id: str, clock: Clock, *, folder: Path | None = None
+        cls,
+        owner: Owner,
+        run_id: str,
+        clock: Clock,
+        *,
+        folder: Path | None = None,
+        name: str = LOCK_NAME,
     ) -> MachineLock:
-        """Take the lock for `run_id`.
+        """Take the lock for `run_id`; `folder` and `name` are given to lock less than the machine.
 
         Raises RefusedStart when another run is under way, naming it, its process and its age, and
         StorageError when the lock file cannot be written.
         """
-        path = (folder or Path(tempfile.gettempdir())) / LOCK_NAME
+        path = (folder or Path(tempfile.gettempdir())) / name
         token = _token_text(owner, run_id, clock)
         note = ""
         for _ in range(2):
@@ -96,7 +102,7 @@ def _token_text(owner: Owner, run_id: str, clock: Clock) -> str:
 
 def _create(path: Path, token: str) -> bool:
     """Put the whole lock there in one step; False when there is one already."""
-    part = path.with_name(f".{LOCK_NAME}.{secrets.token_hex(8)}")
+    part = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
     try:
         descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
         with os.fdopen(descriptor, "w", encoding="utf-8") as file:
@@ -150,7 +156,7 @@ def _read(path: Path) -> str:
 
 def _remove(path: Path, text: str) -> None:
     """Remove the lock that says `text`, and not one that somebody put there meanwhile."""
-    aside = path.with_name(f".{LOCK_NAME}.{secrets.token_hex(8)}")
+    aside = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
     try:
         path.rename(aside)
     except FileNotFoundError:

@@ -49,7 +49,7 @@ class Progress:
 
 def progress(path: Path) -> Progress:
     """A glance at the run at `path`, a folder or a record. Raises RecordError as `read_run`."""
-    with open_record(path) as record, record.database.transaction():
+    with open_record(path) as record, record.database.snapshot():
         return progress_of(record)
 
 

@@ -70,7 +70,7 @@ def read_run(path: Path) -> RunData:
     it may still be going on. Raises RecordError when there is nothing that could be judged: no
     such file, another file, a newer version, or damage to its header.
     """
-    with open_record(path) as record, record.database.transaction():
+    with open_record(path) as record, record.database.snapshot():
         return _RunReader(record).read()
 
 

@@ -17,6 +17,9 @@ from harness.sensors.contract import Chip, Incident, Reading, TellingChip
 from harness.sensors.guard import Action, Guard, ReadAgain, Tell, Trip, Unconfirmed
 from harness.sensors.plausibility import IMPLAUSIBLE
 
+#: A thread asked to stop is gone after this long, unless its driver holds it.
+_LONGEST_SLEEP_SECONDS = 0.5
+
 SPIKE = f"{IMPLAUSIBLE}: not confirmed by a second reading at once"
 
 
@@ -118,6 +121,7 @@ class ChipWorker:
     ) -> None:
         self.number = number
         self.chip = chip
+        self.keys = tuple(channel.key for channel in chip.channels)
         self.schedule = schedule
         #: When the read that is under way began, or None; the main loop watches it.
         self.busy_since_ns: int | None = None
@@ -127,7 +131,7 @@ class ChipWorker:
         self._desk = desk if desk.concerns(chip) else None
         self._tells = chip if isinstance(chip, TellingChip) else None
         self._hand_over = hand_over
-        self._stop = threading.Event()
+        self._stopping = False
         self._thread = threading.Thread(target=self.run, name=chip.name, daemon=True)
 
     def start(self) -> None:
@@ -136,7 +140,7 @@ class ChipWorker:
 
     def ask_to_stop(self) -> None:
         """Make the thread end after its present read."""
-        self._stop.set()
+        self._stopping = True
 
     def join(self, seconds: float) -> bool:
         """Wait for the thread's end; False when it hangs in its driver."""
@@ -147,10 +151,19 @@ class ChipWorker:
     def run(self) -> None:
         """Read at every deadline until asked to stop, then close the chip."""
         deadline_ns = self.schedule.start_ns
-        while not self._stop.wait(self._seconds_until(deadline_ns)):
+        while self._rest_until(deadline_ns):
             self.step(deadline_ns)
             deadline_ns = self.schedule.after(self._clock.monotonic_ns())
         self.chip.close()
+
+    def _rest_until(self, deadline_ns: int) -> bool:
+        """Sleep until the deadline (a plain sleep is the cheapest); False when asked to stop."""
+        while not self._stopping:
+            left = (deadline_ns - self._clock.monotonic_ns()) / NS_PER_SECOND
+            if left <= 0:
+                return True
+            self._clock.sleep(min(left, _LONGEST_SLEEP_SECONDS))
+        return False
 
     def step(self, deadline_ns: int) -> None:
         """One sweep, due at `deadline_ns`."""
@@ -188,9 +201,6 @@ class ChipWorker:
 
     def _seconds(self, now_ns: int) -> float:
         return (now_ns - self._run_started_ns) / NS_PER_SECOND
-
-    def _seconds_until(self, deadline_ns: int) -> float:
-        return max((deadline_ns - self._clock.monotonic_ns()) / NS_PER_SECOND, 0.0)
 
 
 def _as_spike(reading: Reading) -> Reading:

@@ -13,7 +13,15 @@ from pathlib import Path
 
 from harness.results import Channel
 from harness.sensors.contract import Discovery, DriverLimit
-from harness.sensors.files import Attribute, describe, names_in, number_or_none, read_text, text_or
+from harness.sensors.files import (
+    Attribute,
+    describe,
+    names_in,
+    number_or_none,
+    read_text,
+    text_or,
+    visible,
+)
 from harness.sensors.gauge import Gauge, GaugeChip
 from harness.sensors.keys import make_key
 
@@ -92,8 +100,7 @@ def _readable(path: Path) -> bool:
 
 
 def _channel(policy: _Policy, item: str, kind: str) -> Channel:
-    shared = len(policy.cpus.split()) > 1
-    which = f"CPU {policy.cpus}" if shared else f"CPU {policy.cpu}"
+    which = _which(policy)
     return Channel(
         key=make_key("cpufreq", f"cpu{policy.cpu}", policy.driver, item, kind),
         name=f"{which} clock ({kind})",
@@ -101,6 +108,16 @@ def _channel(policy: _Policy, item: str, kind: str) -> Channel:
         source="cpufreq",
         cpu=policy.cpu,
     )
+
+
+def _which(policy: _Policy) -> str:
+    """The policy's CPUs for people: ``CPU 3``, ``CPUs 4-7``, ``CPUs 0 2 4``."""
+    cpus = [int(word) for word in policy.cpus.split() if word.isdecimal() and len(word) < 6]
+    if len(cpus) < 2:
+        return f"CPU {policy.cpu}"
+    if cpus == list(range(cpus[0], cpus[0] + len(cpus))):
+        return f"CPUs {cpus[0]}-{cpus[-1]}"
+    return visible("CPUs " + " ".join(map(str, cpus)), 60)
 
 
 def _limits(policy: _Policy, channel: Channel) -> list[DriverLimit]:

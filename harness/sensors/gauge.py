@@ -12,7 +12,12 @@ from dataclasses import replace
 from harness.results import Channel
 from harness.sensors.contract import Reading
 from harness.sensors.files import Attribute, describe, visible
-from harness.sensors.plausibility import REPEAT, doubt, doubt_whole_chip
+from harness.sensors.plausibility import (
+    REPEAT,
+    doubt,
+    doubt_whole_chip,
+    inputs_that_may_die_together,
+)
 
 EMPTY = "empty read: the driver gave nothing (device offline or gone)"
 FAULT = "fault: the driver marks this input as faulty"
@@ -111,15 +116,12 @@ class GaugeChip:
         self.period_seconds = period_seconds
         self.channels: tuple[Channel, ...] = tuple(gauge.channel for gauge in gauges)
         self._gauges = list(gauges)
-        self._units = [channel.unit for channel in self.channels]
-        self._could_be_dead_bus = any(self._units.count(unit) >= 3 for unit in ("°C", "V"))
+        self._groups = inputs_that_may_die_together([it.unit for it in self.channels])
 
     def read(self, now_seconds: float) -> Sequence[Reading]:
         """See :class:`harness.sensors.contract.Chip`."""
         readings = [gauge.read(now_seconds) for gauge in self._gauges]
-        if self._could_be_dead_bus:
-            return doubt_whole_chip(readings, self._units)
-        return readings
+        return doubt_whole_chip(readings, self._groups) if self._groups else readings
 
     def close(self) -> None:
         """See :class:`harness.sensors.contract.Chip`."""

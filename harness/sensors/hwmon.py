@@ -45,24 +45,22 @@ class Kind:
     unit: str
     divisor: int
     suffix: str
-    noun: str
-    counter: bool = False
 
 
 #: Type and suffix as in the file's name to what it holds (sysfs-interface.rst).
 KINDS = {
-    ("in", "input"): Kind("V", 1_000, "_input", "voltage"),
-    ("cpu", "vid"): Kind("V", 1_000, "_vid", "requested core voltage"),
-    ("temp", "input"): Kind("°C", 1_000, "_input", "temperature"),
-    ("fan", "input"): Kind("RPM", 1, "_input", "fan"),
-    ("curr", "input"): Kind("A", 1_000, "_input", "current"),
-    ("power", "input"): Kind("W", 1_000_000, "_input", "power"),
-    ("power", "average"): Kind("W", 1_000_000, "_average", "average power"),
-    ("energy", "input"): Kind("J", 1_000_000, "_input", "energy"),
-    ("humidity", "input"): Kind("%", 1_000, "_input", "relative humidity"),
-    ("freq", "input"): Kind("Hz", 1, "_input", "frequency"),
-    ("pwm", ""): Kind("of 255", 1, "", "fan control value"),
-    ("intrusion", "alarm"): Kind("count", 1, "_alarm", "case opened"),
+    ("in", "input"): Kind("V", 1_000, "_input"),
+    ("cpu", "vid"): Kind("V", 1_000, "_vid"),
+    ("temp", "input"): Kind("°C", 1_000, "_input"),
+    ("fan", "input"): Kind("RPM", 1, "_input"),
+    ("curr", "input"): Kind("A", 1_000, "_input"),
+    ("power", "input"): Kind("W", 1_000_000, "_input"),
+    ("power", "average"): Kind("W", 1_000_000, "_average"),
+    ("energy", "input"): Kind("J", 1_000_000, "_input"),
+    ("humidity", "input"): Kind("%", 1_000, "_input"),
+    ("freq", "input"): Kind("Hz", 1, "_input"),
+    ("pwm", ""): Kind("of 255", 1, ""),
+    ("intrusion", "alarm"): Kind("count", 1, "_alarm"),
 }
 _NAME = re.compile(
     r"^(in|cpu|temp|fan|curr|power|energy|humidity|freq|pwm|intrusion)(\d{1,6})"
@@ -238,13 +236,7 @@ def _channel(folder: Folder, kind: Kind, item: str, stem: str, label: str) -> Ch
         name=visible(f"{folder.driver} {called}"),
         unit=kind.unit,
         source="hwmon",
-        counter=match_is_counter(item),
     )
-
-
-def match_is_counter(item: str) -> bool:
-    """True for attributes whose increase is an event (a case that was opened)."""
-    return item.startswith("intrusion")
 
 
 def _explain(enable: Path, error: OSError) -> str:

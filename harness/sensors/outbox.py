@@ -10,7 +10,10 @@ import threading
 from collections import deque
 from multiprocessing.connection import Connection
 
-from harness.sensors.messages import FromSampler, SampleBatch
+from harness.sensors.batches import PackedBatch
+from harness.sensors.messages import FromSampler
+
+Message = FromSampler | PackedBatch
 
 #: Events and the like are rare; more than this many unsent ones means that nobody reads.
 _MOST_URGENT = 10_000
@@ -22,7 +25,7 @@ class Outbox:
     def __init__(self, connection: Connection, most_batches: int = 64) -> None:
         self._connection = connection
         self._most_batches = most_batches
-        self._queue: deque[FromSampler] = deque()
+        self._queue: deque[Message] = deque()
         self._batches = 0
         self._changed = threading.Condition()
         self._sending = False
@@ -33,12 +36,12 @@ class Outbox:
         self._thread = threading.Thread(target=self._send_all, name="sender", daemon=True)
         self._thread.start()
 
-    def put(self, message: FromSampler) -> bool:
+    def put(self, message: Message) -> bool:
         """Queue a message; False when it was dropped. Never blocks."""
         with self._changed:
-            if isinstance(message, SampleBatch):
+            if isinstance(message, PackedBatch):
                 if self._batches >= self._most_batches:
-                    self.dropped_samples += len(message.samples)
+                    self.dropped_samples += message.count
                     return False
                 self._batches += 1
             elif len(self._queue) - self._batches >= _MOST_URGENT:
@@ -75,13 +78,13 @@ class Outbox:
                 self._sending = False
                 self._changed.notify_all()
 
-    def _next(self) -> FromSampler | None:
+    def _next(self) -> Message | None:
         with self._changed:
             self._changed.wait_for(lambda: self._queue or self._closing)
             if not self._queue:
                 return None
             message = self._queue.popleft()
-            self._batches -= isinstance(message, SampleBatch)
+            self._batches -= isinstance(message, PackedBatch)
             self._sending = True
             return message
 

@@ -5,6 +5,8 @@ The rules and where they come from:
 * Temperatures of 127, 127.5 or 127.996 °C and of -128 °C are the largest and smallest codes of
   common 8-bit and 11-bit converters and are what an open or shorted diode reads (drivers of such
   parts, e.g. lm90 and lm75 in the kernel's hwmon documentation); 255 °C is the all-ones code.
+* 0 °C exactly is what many drivers give for an input that is not there (seen in the field); a
+  machine under sub-ambient cooling passes through it and loses that one value.
 * Nothing is colder than -273.15 °C (SI); silicon sensors are specified to about 150 °C at most
   (common practice, no source), so anything above 150 °C is no temperature of this machine.
 * A fan at 65,535 RPM is the all-ones code of a 16-bit counter; nothing in a computer turns faster
@@ -41,7 +43,7 @@ BOUNDS: Mapping[str, tuple[float, float]] = {
 }
 #: Unit to the codes that converters give when nothing is connected.
 CODES: Mapping[str, frozenset[float]] = {
-    "°C": frozenset({127.0, 127.5, 127.75, 127.875, 127.996, -128.0, 255.0, -273.15}),
+    "°C": frozenset({0.0, 127.0, 127.5, 127.75, 127.875, 127.996, -128.0, 255.0, -273.15}),
     "RPM": frozenset({65_535.0}),
 }
 #: Fewer channels than this at zero or full scale at once may be a coincidence.
@@ -65,24 +67,35 @@ def doubt(value: float, unit: str) -> str:
     return f"{IMPLAUSIBLE}: {value:g} {unit} is outside {low:g} to {high:g} {unit}"
 
 
-def doubt_whole_chip(readings: Sequence[Reading], units: Sequence[str]) -> Sequence[Reading]:
-    """Flag the readings of each unit that are all zero or all at a converter's end of scale.
+def inputs_that_may_die_together(units: Sequence[str]) -> dict[str, list[int]]:
+    """Places of a chip's inputs by unit, where there are enough of them to tell.
 
-    `readings` and `units` run in step. Fans may all stand still, and a counter may well be zero,
-    so only temperatures and voltages count.
+    Fans may all stand still, and a counter may well be zero, so only temperatures and voltages
+    count.
     """
-    flagged = list(readings)
-    for unit in ("°C", "V"):
-        places = [index for index, its in enumerate(units) if its == unit]
-        values = {readings[index].value for index in places}
-        if len(places) >= _FEWEST_OF_A_DEAD_BUS and len(values) == 1 and _is_end(values, unit):
-            for index in places:
-                flagged[index] = replace(flagged[index], flag=_dead_bus(unit, len(places)))
-    return flagged
+    groups = {
+        unit: [place for place, its in enumerate(units) if its == unit] for unit in ("°C", "V")
+    }
+    return {unit: it for unit, it in groups.items() if len(it) >= _FEWEST_OF_A_DEAD_BUS}
 
 
-def _is_end(values: set[float | None], unit: str) -> bool:
-    return values == {0.0} or bool(values & CODES.get(unit, frozenset()))
+def doubt_whole_chip(readings: list[Reading], groups: Mapping[str, Sequence[int]]) -> list[Reading]:
+    """Flag the inputs of each group that are all zero or all at a converter's end of scale.
+
+    `groups` is what :func:`inputs_that_may_die_together` gave for the chip.
+    """
+    for unit, places in groups.items():
+        first = readings[places[0]].value
+        if first is None or not _is_end(first, unit):
+            continue
+        if all(readings[place].value == first for place in places):
+            for place in places:
+                readings[place] = replace(readings[place], flag=_dead_bus(unit, len(places)))
+    return readings
+
+
+def _is_end(value: float, unit: str) -> bool:
+    return value == 0.0 or value in CODES.get(unit, ())
 
 
 def _dead_bus(unit: str, count: int) -> str:

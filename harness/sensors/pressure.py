@@ -1,4 +1,4 @@
-"""Pressure stall information: the share of time in which somebody waited for a resource.
+"""Pressure stall information: the share of time in which somebody waits for a resource.
 
 Source: Documentation/accounting/psi.rst. The averages that the kernel offers move slowly, so the
 share is taken from `total=`, which counts microseconds. CPU "full" is always 0 for the whole
@@ -19,11 +19,11 @@ from harness.sensors.rates import Rate
 _FOLDER = "proc/pressure"
 #: Resource, line of its file, and what it says in words.
 _LINES = (
-    ("cpu", "some", "somebody waited for a CPU"),
-    ("memory", "some", "somebody waited for memory"),
-    ("memory", "full", "everybody waited for memory"),
-    ("io", "some", "somebody waited for storage"),
-    ("io", "full", "everybody waited for storage"),
+    ("cpu", "some", "somebody waits for a CPU"),
+    ("memory", "some", "somebody waits for memory"),
+    ("memory", "full", "everybody waits for memory"),
+    ("io", "some", "somebody waits for storage"),
+    ("io", "full", "everybody waits for storage"),
 )
 _MICROSECONDS = 1e6
 
@@ -105,14 +105,14 @@ class PressureSource:
                 continue
             resources += [resource] if found else []
         if not resources:
-            return Discovery(absent=(_channel("cpu", "some", "waited for a CPU", why),))
+            return Discovery(absent=(_channel("cpu", "some", "somebody waits for a CPU", why),))
         return Discovery(chips=(PressureChip(root, resources),))
 
 
 def _channel(resource: str, line: str, text: str, absent_reason: str = "") -> Channel:
     return Channel(
         key=make_key("pressure", "", "psi", resource, line),
-        name=f"{resource} pressure ({line}): time in which {text}",
+        name=f"pressure: {text}",
         unit="%",
         source="pressure",
         absent_reason=absent_reason,

@@ -11,7 +11,7 @@ import os
 import signal
 import traceback
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -20,7 +20,8 @@ from typing import Protocol
 from harness.board import Board, LaneSlot, LaneState, Slot, StopReason
 from harness.clock import NS_PER_SECOND, SYSTEM, Clock
 from harness.errors import RigproofError
-from harness.results import Event, EventKind, Sample
+from harness.results import Event, EventKind
+from harness.sensors.batches import PackedBatch, PackedSweep
 from harness.sensors.catalogue import Catalogue, CatalogueOptions, discover
 from harness.sensors.chip_worker import ChipWorker, GuardDesk, Schedule, Sweep
 from harness.sensors.contract import Reading, TellingChip
@@ -28,9 +29,7 @@ from harness.sensors.external import ExternalCommand
 from harness.sensors.guard import Guard, GuardLimit, Trip
 from harness.sensors.messages import (
     ChannelsFound,
-    FromSampler,
     GuardTripped,
-    SampleBatch,
     SamplerCounts,
     SamplerFailed,
     SamplerReady,
@@ -38,7 +37,7 @@ from harness.sensors.messages import (
     SensorEvent,
     StopSampling,
 )
-from harness.sensors.outbox import Outbox
+from harness.sensors.outbox import Message, Outbox
 from harness.sensors.watches import CounterWatch, Lateness, PresenceWatch
 
 #: Chips begin this far apart, so that their threads do not queue for the interpreter.
@@ -46,6 +45,8 @@ _STAGGER_NS = 2_000_000
 #: The loop turns at least this often, whatever the sampling interval: it beats and it obeys.
 _LONGEST_TURN_SECONDS = 0.25
 _GOODBYE_SECONDS = 2.0
+#: What was read is handed over about this often: a live view needs no more.
+_HAND_OVER_NS = 240_000_000
 #: Each channel keeps a descriptor open.
 _WANTED_DESCRIPTORS = 16_384
 
@@ -109,7 +110,7 @@ class Sampler:
         config: SamplerConfig,
         catalogue: Catalogue,
         board: StopBoard,
-        send: Callable[[FromSampler], bool],
+        send: Callable[[Message], bool],
         clock: Clock = SYSTEM,
     ) -> None:
         self._config = config
@@ -126,10 +127,12 @@ class Sampler:
         self._told_silent_ns: dict[int, int] = {}
         self._told_drops = 0
         self._ready = False
+        self._hand_over_ns = 0
         self._count = {"sweeps": 0, "samples": 0, "missing": 0}
         self.guard = self._make_guard()
         self.desk = GuardDesk(self.guard, self._trip, self._tell_stop, self._tell)
         self.workers = self._make_workers()
+        self._counting = {it.number for it in self.workers if self._counters.counts(it.keys)}
         self._began_ns = clock.monotonic_ns()
 
     # --- the life of the loop --------------------------------------------------------------------
@@ -153,9 +156,11 @@ class Sampler:
         self._board.put(Slot.SAMPLER_NS, now_ns)
         self._note_load(now_ns)
         self.desk.tick(self._seconds(now_ns))
-        self._hand_over([*self._collect(), *self._silent(now_ns)])
-        self._say_drops(dropped_samples, now_ns)
-        self._say_ready(now_ns)
+        if now_ns >= self._hand_over_ns:
+            self._hand_over_ns = now_ns + _HAND_OVER_NS
+            self._hand_over([*self._collect(), *self._silent(now_ns)])
+            self._say_drops(dropped_samples, now_ns)
+            self._say_ready(now_ns)
 
     def end(self, reason: str, dropped_samples: int) -> None:
         """Stop the threads, hand over what is left, and take leave."""
@@ -243,45 +248,37 @@ class Sampler:
         ]
         return sorted(set(working))
 
-    def _collect(self) -> list[Sample]:
-        samples: list[Sample] = []
+    def _collect(self) -> list[PackedSweep]:
+        packed: list[PackedSweep] = []
         while self._sweeps:
-            samples += self._take(self._sweeps.popleft())
-        return samples
+            packed.append(self._take(self._sweeps.popleft()))
+        return packed
 
-    def _take(self, sweep: Sweep) -> list[Sample]:
+    def _take(self, sweep: Sweep) -> PackedSweep:
         self._count["sweeps"] += 1
         self._lateness.add(sweep.late_seconds)
         if sweep.failure:
             self._tell_failure(sweep)
         self._tell_incidents(sweep)
-        return self._samples(sweep.readings, sweep.at_seconds, sweep.latency_seconds)
+        worker = self.workers[sweep.worker]
+        return self._pack(worker, sweep.readings, sweep.at_seconds, sweep.latency_seconds)
 
-    def _samples(
-        self, readings: Iterable[Reading], at_seconds: float, latency_seconds: float | None
-    ) -> list[Sample]:
-        samples = []
-        for reading in readings:
-            self._notice(reading, at_seconds)
-            samples.append(
-                Sample(
-                    reading.channel,
-                    at_seconds,
-                    reading.value,
-                    reading.reason,
-                    reading.flag,
-                    latency_seconds,
-                )
-            )
-        return samples
-
-    def _notice(self, reading: Reading, at_seconds: float) -> None:
-        lost_or_back = self._presence.see(reading, at_seconds)
-        if lost_or_back is not None:
-            self._tell(lost_or_back)
-        risen = self._counters.see(reading, at_seconds, {})
-        if risen is not None:
-            self._tell(self._with_load(risen))
+    def _pack(
+        self,
+        worker: ChipWorker,
+        readings: Sequence[Reading],
+        at_seconds: float,
+        latency_seconds: float,
+    ) -> PackedSweep:
+        packed = PackedSweep.of(worker.keys, readings, at_seconds, latency_seconds)
+        for event in self._presence.see_all(worker.keys, readings, packed.missing, at_seconds):
+            self._tell(event)
+        if worker.number in self._counting:
+            for reading in readings:
+                risen = self._counters.see(reading, at_seconds, {})
+                if risen is not None:
+                    self._tell(self._with_load(risen))
+        return packed
 
     def _tell_incidents(self, sweep: Sweep) -> None:
         for incident in sweep.incidents:
@@ -300,9 +297,9 @@ class Sampler:
         data = {"traceback": sweep.failure}
         self._tell(Event(EventKind.WARNING, sweep.at_seconds, text, data))
 
-    def _silent(self, now_ns: int) -> list[Sample]:
+    def _silent(self, now_ns: int) -> list[PackedSweep]:
         """Missing samples for chips whose read has been under way for too long."""
-        samples: list[Sample] = []
+        silent: list[PackedSweep] = []
         for worker in self.workers:
             since_ns = worker.busy_since_ns
             if since_ns is None:
@@ -313,15 +310,16 @@ class Sampler:
             if waited > self._config.chip_deadline_seconds and due:
                 self._told_silent_ns[worker.number] = now_ns
                 why = f"no answer from the driver since {self._seconds(since_ns):.1f} s"
-                readings = [Reading(it.key, None, why) for it in worker.chip.channels]
-                samples += self._samples(readings, self._seconds(now_ns), waited)
-        return samples
+                readings = [Reading(key, None, why) for key in worker.keys]
+                silent.append(self._pack(worker, readings, self._seconds(now_ns), waited))
+        return silent
 
-    def _hand_over(self, samples: list[Sample]) -> None:
-        if samples:
-            self._count["samples"] += len(samples)
-            self._count["missing"] += sum(sample.value is None for sample in samples)
-            self._send(SampleBatch(tuple(samples)))
+    def _hand_over(self, sweeps: list[PackedSweep]) -> None:
+        if sweeps:
+            batch = PackedBatch(tuple(sweeps))
+            self._count["samples"] += batch.count
+            self._count["missing"] += batch.missing
+            self._send(batch)
 
     def _say_drops(self, dropped_samples: int, now_ns: int) -> None:
         fresh = dropped_samples - self._told_drops

@@ -109,9 +109,13 @@ class ProcChip:
         used = None if free is None or total is None else float(total - free)
         available = amounts.get("MemAvailable")
         return [
-            Reading(available_key, available, missing if available is None else ""),
+            Reading(available_key, _as_float(available), "" if available is not None else missing),
             Reading(swap_key, used, missing if used is None else ""),
         ]
+
+
+def _as_float(amount: int | None) -> float | None:
+    return None if amount is None else float(amount)
 
 
 class PsutilChip:

@@ -5,7 +5,7 @@ Pure: readings in, events out.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from harness.results import Channel, Event, EventKind
@@ -32,6 +32,10 @@ class CounterWatch:
 
     def __post_init__(self) -> None:
         self._counters = {it.key: it for it in self.channels if it.counter}
+
+    def counts(self, keys: Iterable[str]) -> bool:
+        """True when one of these channels is a counter."""
+        return any(key in self._counters for key in keys)
 
     def see(
         self, reading: Reading, at_seconds: float, running: Mapping[str, object]
@@ -94,8 +98,21 @@ class PresenceWatch:
     def __post_init__(self) -> None:
         self._names = {it.key: it.name for it in self.channels}
         self._seen: set[str] = set()
+        #: Chips all of whose channels have given a value: nothing new to learn of them.
+        self._complete: set[tuple[str, ...]] = set()
         self._gaps: dict[str, _Gap] = {}
         self._events: dict[str, int] = {}
+
+    def see_all(
+        self, keys: tuple[str, ...], readings: Sequence[Reading], missing: int, at_seconds: float
+    ) -> list[Event]:
+        """Take one sweep, `missing` of whose readings have no value."""
+        if not missing and not self._gaps and keys in self._complete:
+            return []
+        if not missing:
+            self._complete.add(keys)
+        events = [self.see(reading, at_seconds) for reading in readings]
+        return [event for event in events if event is not None]
 
     def see(self, reading: Reading, at_seconds: float) -> Event | None:
         """Take a reading; an event when the channel has just been lost or found again."""

@@ -192,7 +192,7 @@ def _sentence(target: str, best: tuple[float, int, int]) -> str:
     seconds, boots, trials = best
     total, minutes = boots * trials, max(1, math.ceil(seconds / 60.0))
     over = "1 boot" if boots == 1 else f"{boots} boots"
-    return f"to see {target} take {total} trials over {over} a side ({minutes} min)"
+    return f"to see {target}, take {total} trials over {over} a side ({minutes} min)"
 
 
 def _fewest_trials(suffices: Callable[[int], bool]) -> int | None:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
 from harness.statistics.quantiles import normal_cdf, normal_quantile
 from harness.statistics.validation import require_confidence
@@ -75,12 +77,12 @@ def spending_boundaries(information: Sequence[float], spent: Sequence[float]) ->
     """
     walk = _Walk()
     bounds: list[float] = []
-    before = 0.0
+    walked = before = 0.0
     for amount, total in zip(information, spent, strict=True):
-        bound = walk.boundary(amount, max(0.0, total - before))
-        bounds.append(bound)
-        walk.advance(amount, bound)
-        before = total
+        if bounds:
+            walk.advance(walked, bounds[-1])
+        bounds.append(walk.boundary(amount, max(0.0, total - before)))
+        walked, before = amount, total
     return tuple(bounds)
 
 
@@ -92,6 +94,14 @@ def repeated_look_error(information: Sequence[float], bounds: Sequence[float]) -
         error += walk.exit_chance(amount, bound)
         walk.advance(amount, bound)
     return error
+
+
+@lru_cache(maxsize=1)
+def _gauss_legendre() -> tuple[Any, Any]:
+    """Nodes and weights on [-1, 1]; finding them costs more than a whole boundary."""
+    import numpy as np
+
+    return np.polynomial.legendre.leggauss(NODES)
 
 
 class _Walk:
@@ -132,7 +142,7 @@ class _Walk:
     def advance(self, amount: float, bound: float) -> None:
         """Move to information `amount`, keeping what lies within the bound."""
         np = self.np
-        nodes, weights = np.polynomial.legendre.leggauss(NODES)
+        nodes, weights = _gauss_legendre()
         edge = min(bound, UNREACHABLE) * math.sqrt(amount)
         points, step = edge * nodes, math.sqrt(amount - self.amount)
         distances = (points[:, np.newaxis] - self.points[np.newaxis, :]) / step

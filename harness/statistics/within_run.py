@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from harness.statistics.choice import choose_interval
@@ -43,7 +43,8 @@ class TrialStatistics:
 
     `mean`, `low`, `high` come from the trials in `kept` (after the warm-up, without the rejected
     ones); `mean_all`, `low_all`, `high_all` from every verified trial with nothing left out.
-    `median` is beside them with its own interval, `next_trial` is where one further trial falls.
+    `median` (with its own interval) and `next_trial` (where one further trial falls) are given
+    within one boot.
     Positions count from 0 in the order measured, failed trials included. Limits are None when the
     data hold no interval; `reason` then says why. `steadiness` is that of the boot that moved
     most, `warm_up_trials` are the leading trials left out.
@@ -163,7 +164,8 @@ def _statistics(
 ) -> TrialStatistics:
     kept = [value for part in series for value in part.kept]
     numbers = [value for value in trials.values if value is not None]
-    steadiness = _least_steady([judge_steadiness(part.kept, rule, pooled) for part in series])
+    shared = _rule_for(len(series), rule)
+    steadiness = _least_steady([judge_steadiness(part.kept, shared, pooled) for part in series])
     interval, why = _interval(series, confidence, steadiness)
     everything = _plain_interval([part.verified for part in series], confidence)
     sd = sd_of(kept) if len(kept) > 1 else None
@@ -192,9 +194,15 @@ def _statistics(
         boots=sum(bool(part.verified) for part in series),
         scope="across boots" if several else "within one boot",
         warm_up_trials=tuple(index for part in series for index in part.warm_up),
-        median=median_interval(kept, confidence),
+        median=None if several else median_interval(kept, confidence),
         next_trial=None if several else prediction_interval(kept, confidence),
     )
+
+
+def _rule_for(boots: int, rule: SteadinessRule | None) -> SteadinessRule:
+    """The rule with its chance of a false alarm shared among the boots (Bonferroni)."""
+    rule = rule or SteadinessRule()
+    return replace(rule, drift_level=rule.drift_level / max(1, boots))
 
 
 def _least_steady(findings: Sequence[Steadiness]) -> Steadiness:

@@ -25,10 +25,11 @@ NEEDED: dict[str, dict[str, Any]] = {
     "spread-ceiling": {"at_most_percent": 5.0},
     "minimum-soak": {"minimum_minutes": 10.0},
     "error-rate": {"at_most_per_hour": 100.0},
+    "test-plan": {"load": "spin", "plan": "XV-D", "refused_mean_hours": 0.001},
 }
 
 
-def make(name: str, **more: Any) -> CriterionSpec:
+def make(name: str, /, **more: Any) -> CriterionSpec:
     return registry.find(name).model_validate({"criterion": name, **NEEDED.get(name, {}), **more})
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import tempfile
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -160,6 +162,22 @@ def begin(folder: Path, clock: ManualClock | None = None, **changes: Any) -> Rec
 
 def finished_run(folder: Path) -> Path:
     """A sealed run with something in every table; returns its folder."""
+    made = folder / RUN_ID
+    made.mkdir(parents=True)
+    for name, content in _finished_files().items():
+        (made / name).write_bytes(content)
+        (made / name).chmod(0o600)
+    return made
+
+
+@cache
+def _finished_files() -> dict[str, bytes]:
+    with tempfile.TemporaryDirectory() as folder:
+        made = _finish_run(Path(folder))
+        return {path.name: path.read_bytes() for path in made.iterdir()}
+
+
+def _finish_run(folder: Path) -> Path:
     clock = ManualClock()
     writer = begin(folder, clock)
     for item in (HOT, CLOCK, ABSENT, load(), load(1, name="soak"), EVENT, trial(1), FAILURE, STOP):

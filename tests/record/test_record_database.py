@@ -184,7 +184,7 @@ def test_the_log_is_in_use_until_the_record_is_sealed(tmp_path: Path, path: Path
 def test_a_checkpoint_gives_way_to_a_reader(path: Path) -> None:
     writing = Database.open_for_writing(path)
     reading = Database.open_for_reading(path)
-    with reading.transaction():
+    with reading.snapshot():
         reading.scalar("SELECT count(*) FROM chain")
         writing.execute("INSERT INTO chain VALUES (1, 0.0, 0, 0, x'00')")
         assert not writing.checkpoint()

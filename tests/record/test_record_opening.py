@@ -151,7 +151,7 @@ def test_a_missing_record_is_one_clear_error(tmp_path: Path) -> None:
 
 def test_a_reader_sees_one_moment(tmp_path: Path) -> None:
     writer = begin(tmp_path)
-    with open_record(writer.folder) as record, record.database.transaction():
+    with open_record(writer.folder) as record, record.database.snapshot():
         assert record.database.scalar("SELECT count(*) FROM trials") == 0
         assert writer.put(trial(1)).wait(30.0)
         assert record.database.scalar("SELECT count(*) FROM trials") == 0

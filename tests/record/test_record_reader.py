@@ -1,4 +1,4 @@
-"""Reading damaged and odd records: all that can be had, a banner for the rest, never a traceback."""
+"""Reading damaged records: all that can be had, a banner for the rest, never a traceback."""
 
 from __future__ import annotations
 
@@ -100,7 +100,7 @@ def test_an_unknown_ending_is_an_error_ending(folder: Path) -> None:
 def test_a_time_that_no_calendar_has_is_unknown(folder: Path) -> None:
     run = changed(folder, "UPDATE header SET created_wall_ns = 9223372036854775807")
     assert run.started_utc == utc_or_unknown(2**63 - 1)
-    assert utc_or_unknown(-(2**63)) == "unknown"
+    assert utc_or_unknown(10**30) == "unknown"
 
 
 def test_a_cut_record_gives_what_is_left_or_one_clear_error(folder: Path) -> None:

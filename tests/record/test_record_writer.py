@@ -445,7 +445,7 @@ def test_a_reader_that_stays_does_not_make_the_seal_lose_anything(tmp_path: Path
     writer.put(trial(1))
     assert writer.flush(WAIT_SECONDS)
     reader = Database.open_for_reading(writer.path)
-    with reader.transaction():
+    with reader.snapshot():
         reader.scalar("SELECT count(*) FROM trials")
         with pytest.raises(StorageError, match="keeps it open"):
             writer.seal(Ending.COMPLETED, "")

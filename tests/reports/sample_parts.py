@@ -6,6 +6,7 @@ import math
 import random
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import cache
 
 from harness.outcome import Verdict
 from harness.results import (
@@ -69,6 +70,7 @@ def criteria() -> tuple[CriterionResult, ...]:
     )  # fmt: skip
 
 
+@cache
 def workload(index: int, spec: Spec, *, trials: int = 12, lanes: int = 8) -> WorkloadResult:
     """A workload's statistics from seeded trials: two warm-up, some flagged, some rejected."""
     name, family, unit, centre, spread = spec

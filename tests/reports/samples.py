@@ -7,6 +7,7 @@ quiet case; every other sample changes what its name says and nothing else.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 from harness.outcome import Ending, ExitCode, Requirement, Verdict, decide
 from harness.results import (
@@ -55,6 +56,7 @@ accept:
 """
 
 
+@cache
 def passing() -> RunResult:
     """Every required criterion passes; one optional one could not be measured."""
     return judged(
@@ -154,6 +156,7 @@ def without_sensors() -> RunResult:
     )  # fmt: skip
 
 
+@cache
 def wide() -> RunResult:
     """A large server: 64 lanes, 60 channels, 320 trials of one workload, very long names."""
     long_name = "matrix-multiplication-of-bounded-integers-with-checksum-rows-and-" * 2 + "tail"
@@ -177,6 +180,7 @@ def wide() -> RunResult:
     )  # fmt: skip
 
 
+@cache
 def hostile() -> RunResult:
     """Every text a stranger can influence tries to leave its place."""
     bad = "<script>alert('x')</script>&\"'\x1b[31m\u202egnp.exe\u2066\x00\ud800]]>--><b>"
@@ -238,6 +242,23 @@ def _no_crash() -> CriterionResult:
     )  # fmt: skip
 
 
+def small() -> RunResult:
+    """A short failing run with everything in it once: the one that the gold files hold."""
+    run = failing()
+    return replace(
+        run,
+        workloads=run.workloads[:2],
+        channels=(*channels(until=90.0)[:2], channels()[-1]),
+        load_spans=spans(until=90.0),
+        failures=tuple(replace(item, at_seconds=item.at_seconds / 12) for item in run.failures),
+        duration_seconds=92.5,
+        events=events()[:3],
+        banners=("This record was read in part: 1 of 92 sample blocks is damaged.",),
+        partial=True,
+    )
+
+
+@cache
 def everything() -> dict[str, RunResult]:
     """All samples by name."""
     makers = (

@@ -11,8 +11,6 @@ from llvmlite import binding
 from workloads.contract import AVAILABLE
 from workloads.llvm_compile import LlvmCompileWorkload, LlvmTask
 
-FLIPPED_MODULES = 60  # a pass takes tens of milliseconds
-
 
 def prepared(seed: int = 1, functions: int = 2) -> LlvmTask:
     workload = LlvmCompileWorkload()
@@ -91,10 +89,13 @@ def test_every_flip_in_the_object_is_caught(task: LlvmTask) -> None:
 
 
 def test_every_flip_in_the_module_that_changes_the_object_is_caught(task: LlvmTask) -> None:
-    """Rate above 80 % (seen: 92); the rest renames values or labels, which leave no trace."""
-    campaign = flip_inputs(task, flips=FLIPPED_MODULES)
+    """Rate above 95 % (seen: 98.9 % of 1,000); the rest only renames, which leaves no trace.
+
+    Most flipped modules are refused, some become another program.
+    """
+    campaign = flip_inputs(task)
     assert campaign.missed == 0
-    assert campaign.caught / campaign.flips > 0.8
+    assert campaign.caught / campaign.flips > 0.95
 
 
 def test_a_pass_leaves_no_pipeline_behind() -> None:

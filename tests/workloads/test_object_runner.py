@@ -13,7 +13,13 @@ from workloads.llvm_compile import Compiler
 
 SCRIPT = Path(object_runner.__file__)
 DOUBLE = "define i64 @double(i64 %n) {\n %d = mul i64 %n, 2\n ret i64 %d\n}"
-CRASH = "define i64 @double(i64 %n) {\n call void @llvm.trap()\n ret i64 0\n}\ndeclare void @llvm.trap()"
+CRASH = """
+declare void @llvm.trap()
+define i64 @double(i64 %n) {
+  call void @llvm.trap()
+  ret i64 0
+}
+"""
 
 
 def object_of(text: str) -> bytes:

@@ -10,7 +10,10 @@ from workloads import programs_seeded
 WORD = p.MASK
 
 
-def answer(*body: p.Statement, result: p.Expression = p.Variable(0), a: int = 5, b: int = 7) -> int:
+FIRST = p.Variable(0)
+
+
+def answer(*body: p.Statement, result: p.Expression = FIRST, a: int = 5, b: int = 7) -> int:
     """What a function of two arguments, integers 100 and 200 and reals 1.0 and 2.0 returns."""
     function = p.Function("f", (100, 200), (1.0, 2.0), body, result, entry=True)
     return p.Evaluation(p.Unit("u", (function,)), function, (a, b), list(range(256))).answer()

@@ -1,0 +1,251 @@
+"""Heat under sustained load: fits of the temperature, and what may be said of them.
+
+Fitted are stretches of steady load (all lanes, or the same half of them): one channel each, the
+hottest of its role, from the start of the load. The record's envelopes serve as samples.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from harness.criteria.evidence import Heating, Room
+from harness.criteria.temperature import CPU_TEMPERATURE, TemperatureCriterion, highest
+from harness.profile.model import Profile
+from harness.results import ChannelData, Envelope, EventKind, RunData, SoakData, Statement
+from harness.statistics.heat import (
+    Control,
+    ControlFinding,
+    HeatLoss,
+    SystemResistance,
+    ThermalMargin,
+    find_control,
+    heat_loss,
+    system_resistance,
+    thermal_margin,
+)
+from harness.statistics.thermal import ThermalFit, fit_temperature
+from harness.units import duration, percent, temperature, temperature_difference
+
+TOPIC = "heat"
+NO_FIT = "no soak of steady load, with a temperature to follow, was long enough"
+#: Patterns whose power is steady, so that a fit means something.
+STEADY_PATTERNS = ("all-lanes", "half-lanes", "mixed", "after-suspend")
+#: Shorter stretches heat only the die and show nothing of the cooler.
+SHORTEST_SECONDS = 10.0
+
+
+@dataclass(frozen=True)
+class HeatFinding:
+    """One soak's temperature: the fit, whether something regulated it, and what follows."""
+
+    load: str
+    channel: ChannelData
+    seconds: float
+    fit: ThermalFit
+    control: ControlFinding
+    resistance: SystemResistance
+    margin: ThermalMargin | None
+    loss: HeatLoss
+
+    @property
+    def heating(self) -> Heating:
+        """What criteria need of it."""
+        fit, end = self.fit, self.fit.end_celsius
+        known = fit.steady_celsius is not None and end is not None
+        held = self.control.control is Control.HELD
+        return Heating(
+            load=self.load,
+            channel=self.channel.channel.key,
+            highest_celsius=highest(self.channel),
+            steady_celsius=fit.steady_celsius,
+            steady_low=fit.low_celsius,
+            steady_high=fit.high_celsius,
+            rise_left_celsius=fit.remaining_celsius if known else None,
+            rise_left_low=_minus(fit.low_celsius, end),
+            rise_left_high=_minus(fit.high_celsius, end),
+            reason=self.control.why if held else fit.reason or "",
+            held_by_control=held,
+        )
+
+
+def _minus(value: float | None, other: float | None) -> float | None:
+    return None if value is None or other is None else value - other
+
+
+def heat_findings(data: RunData, profile: Profile, room: Room) -> tuple[HeatFinding, ...]:
+    """Every steady soak of the run, with the hottest channel of each role that matters."""
+    names = {load.number: load.name for load in data.loads}
+    return tuple(
+        _finding(names.get(soak.load, soak.workload), soak, channel, data, profile, room)
+        for soak in data.soaks
+        if soak.pattern in STEADY_PATTERNS and _seconds(soak) >= SHORTEST_SECONDS
+        for role in _roles(profile)
+        for channel in _hottest(role, soak, data)
+    )
+
+
+def _roles(profile: Profile) -> tuple[str, ...]:
+    asked = [spec.role for spec in profile.accept if isinstance(spec, TemperatureCriterion)]
+    return tuple(dict.fromkeys((CPU_TEMPERATURE, *asked)))
+
+
+def _seconds(soak: SoakData) -> float:
+    return soak.ended_seconds - soak.started_seconds
+
+
+def _hottest(role: str, soak: SoakData, data: RunData) -> Iterator[ChannelData]:
+    peaks = [
+        (max(item.maximum for item in inside), index)
+        for index, channel in enumerate(data.channels)
+        if channel.channel.role == role and channel.channel.unit == "°C"
+        if (inside := _during(channel, soak))
+    ]
+    if peaks:
+        yield data.channels[max(peaks)[1]]
+
+
+def _during(channel: ChannelData, soak: SoakData) -> list[Envelope]:
+    """The envelopes that lie wholly within the soak."""
+    return [
+        item
+        for item in channel.envelopes
+        if soak.started_seconds <= item.at_seconds
+        and item.at_seconds + item.duration_seconds <= soak.ended_seconds
+    ]
+
+
+def _finding(
+    load: str, soak: SoakData, channel: ChannelData, data: RunData, profile: Profile, room: Room
+) -> HeatFinding:
+    inside = _during(channel, soak)
+    fit = fit_temperature(
+        [item.at_seconds + item.duration_seconds / 2 - soak.started_seconds for item in inside],
+        [item.mean for item in inside],
+        confidence=profile.confidence,
+        start_celsius=_before(channel, soak),
+    )
+    control = _control(soak, data)
+    limit = profile.safety.stop_above_celsius
+    power = _series("cpu_power", soak, data)
+    return HeatFinding(
+        load=load,
+        channel=channel,
+        seconds=_seconds(soak),
+        fit=fit,
+        control=control,
+        resistance=system_resistance(
+            fit, room.ambient_celsius, sum(power) / len(power) if power else None
+        ),
+        margin=None
+        if limit is None or channel.channel.role != CPU_TEMPERATURE
+        else thermal_margin(fit, limit, control, room.ambient_celsius, room.worst_celsius),
+        loss=heat_loss([rate for _, rate in soak.rate_points], profile.confidence),
+    )
+
+
+def _before(channel: ChannelData, soak: SoakData) -> float | None:
+    """The last reading before the load."""
+    earlier = [
+        item
+        for item in channel.envelopes
+        if item.at_seconds + item.duration_seconds <= soak.started_seconds
+    ]
+    return earlier[-1].mean if earlier else None
+
+
+def _control(soak: SoakData, data: RunData) -> ControlFinding:
+    """Whether clock, fans or power were regulated; a throttle event says so by itself."""
+    throttled = [
+        event
+        for event in data.events
+        if event.kind is EventKind.THROTTLED
+        and soak.started_seconds <= event.at_seconds <= soak.ended_seconds
+    ]
+    if throttled:
+        return ControlFinding(Control.HELD, (), (), "held by control: the processor throttled")
+    return find_control(
+        _series("core_clock", soak, data),
+        _series("fan_speed", soak, data),
+        _series("cpu_power", soak, data),
+    )
+
+
+def _series(role: str, soak: SoakData, data: RunData) -> list[float]:
+    """Sum over the role's channels at each time that all of them were read (fans, packages)."""
+    columns = [
+        {item.at_seconds: item.mean for item in _during(channel, soak)}
+        for channel in data.channels
+        if channel.channel.role == role
+    ]
+    filled = [column for column in columns if column]
+    if not filled:
+        return []
+    common = sorted(set.intersection(*(set(column) for column in filled)))
+    return [sum(column[time] for column in filled) for time in common]
+
+
+def heat_statements(findings: Sequence[HeatFinding]) -> tuple[Statement, ...]:
+    """One statement for each fitted soak."""
+    return tuple(
+        Statement(TOPIC, " ".join(_sentences(item)), _assumption(item)) for item in findings
+    )
+
+
+def _sentences(item: HeatFinding) -> Iterator[str]:
+    name = f"{item.load}, {item.channel.channel.name}"
+    yield f"{name}: {item.fit.why}{_interval(item.fit)}{_constant(item.fit)}."
+    if item.control.control is Control.HELD:
+        why = item.control.why
+        yield f"{why[0].upper()}{why[1:]}; no margin is claimed."
+    yield from _margin(item)
+    yield from _resistance(item.resistance)
+    yield from _loss(item.loss)
+
+
+def _interval(fit: ThermalFit) -> str:
+    if fit.low_celsius is None or fit.high_celsius is None:
+        return ""
+    return f" ({temperature(fit.low_celsius)} to {temperature(fit.high_celsius)})"
+
+
+def _constant(fit: ThermalFit) -> str:
+    constants = [duration(part.time_constant_seconds) for part in fit.components]
+    if not constants or fit.steady_celsius is None:
+        return ""
+    return f", time constant {' and '.join(constants)}"
+
+
+def _margin(item: HeatFinding) -> Iterator[str]:
+    margin = item.margin
+    if margin is None or margin.margin_celsius is None:
+        return
+    day = ""
+    if margin.hot_day_celsius is not None:
+        day = f", and {temperature_difference(margin.hot_day_celsius)} on the worst declared day"
+    yield f"{temperature_difference(margin.margin_celsius)} remain to the guard's limit{day}."
+
+
+def _resistance(found: SystemResistance) -> Iterator[str]:
+    if found.celsius_per_watt is not None:
+        yield (
+            f"Effective system resistance {found.celsius_per_watt:.3g} °C/W (cooler, case and fan "
+            "setting together; not the theta-JA of a data sheet)."
+        )
+
+
+def _loss(loss: HeatLoss) -> Iterator[str]:
+    if loss.lost_percent is None or loss.low_percent is None or loss.high_percent is None:
+        return
+    between = f"({percent(loss.low_percent)} to {percent(loss.high_percent)})"
+    if loss.low_percent > 0:
+        yield f"Heat cost {percent(loss.lost_percent)} of the throughput {between}."
+    else:
+        yield f"No loss of throughput to heat is shown {between}."
+
+
+def _assumption(item: HeatFinding) -> str:
+    base = "A first-order fit holds at constant power, clock and fan."
+    if item.control.control is Control.UNKNOWN:
+        return f"{base} Here: {item.control.why}."
+    return base

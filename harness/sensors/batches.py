@@ -1,0 +1,94 @@
+"""Samples on their way through the pipe: packed by sweep, so that sampling stays cheap.
+
+A batch is packed in the sampler and becomes an ordinary
+:class:`harness.sensors.messages.SampleBatch` when it is unpickled.
+"""
+
+from __future__ import annotations
+
+import math
+from array import array
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from harness.results import Sample
+from harness.sensors.contract import Reading
+from harness.sensors.messages import SampleBatch
+
+_NOTHING = math.nan
+
+
+@dataclass(frozen=True)
+class PackedSweep:
+    """One sweep of one chip: values in the channels' order, NaN for none.
+
+    `notes` holds (position, reason, flag) of the few readings that have either.
+    """
+
+    channels: tuple[str, ...]
+    at_seconds: float
+    latency_seconds: float | None
+    values: bytes
+    notes: tuple[tuple[int, str, str], ...]
+    missing: int
+
+    @classmethod
+    def of(
+        cls,
+        channels: tuple[str, ...],
+        readings: Sequence[Reading],
+        at_seconds: float,
+        latency_seconds: float | None,
+    ) -> PackedSweep:
+        """Pack `readings`, which run in step with `channels`."""
+        values = [_NOTHING if it.value is None else it.value for it in readings]
+        missing = sum(it.value is None for it in readings)
+        notes = tuple(
+            (place, it.reason, it.flag) for place, it in enumerate(readings) if it.reason or it.flag
+        )
+        packed = array("d", values).tobytes()
+        return cls(channels, at_seconds, latency_seconds, packed, notes, missing)
+
+    def samples(self) -> Iterator[Sample]:
+        """The readings as samples, in their order."""
+        notes = {place: (reason, flag) for place, reason, flag in self.notes}
+        values = array("d")
+        values.frombytes(self.values)
+        for place, (channel, value) in enumerate(zip(self.channels, values, strict=True)):
+            reason, flag = notes.get(place, ("", ""))
+            there = None if math.isnan(value) else value
+            yield Sample(channel, self.at_seconds, there, reason, flag, self.latency_seconds)
+
+
+@dataclass(frozen=True)
+class PackedBatch:
+    """Sweeps that are sent together; on the other side it is a `SampleBatch`."""
+
+    sweeps: tuple[PackedSweep, ...]
+
+    @property
+    def count(self) -> int:
+        """Samples in all."""
+        return sum(len(sweep.channels) for sweep in self.sweeps)
+
+    @property
+    def missing(self) -> int:
+        """Samples without a value."""
+        return sum(sweep.missing for sweep in self.sweeps)
+
+    def unpack(self) -> SampleBatch:
+        """The batch as the run sees it."""
+        return SampleBatch(tuple(it for sweep in self.sweeps for it in sweep.samples()))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Pickle as plain tuples that come back as a `SampleBatch`."""
+        rows = tuple(
+            (it.channels, it.at_seconds, it.latency_seconds, it.values, it.notes, it.missing)
+            for it in self.sweeps
+        )
+        return _unpack, (rows,)
+
+
+def _unpack(rows: tuple[tuple[Any, ...], ...]) -> SampleBatch:
+    return PackedBatch(tuple(PackedSweep(*row) for row in rows)).unpack()

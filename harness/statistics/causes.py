@@ -1,0 +1,85 @@
+"""Causes that explain a disturbed trial, with the thresholds from which they count.
+
+Variation alone does not reveal interference: a competitor on a pinned core doubled a kernel's time
+at an unchanged coefficient of variation. What the record measured beside the trial does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class TrialConditions:
+    """What was measured beside one trial; None where it was not measured.
+
+    `run_delay_share`: time runnable but not running, over the trial's time, worst lane.
+    `throttle_events`: throttling events counted. `clock_percent`: mean core clock against the
+    median trial of the workload, in percent. `temperature_rise_celsius`: hottest reading above the
+    median trial's. `major_faults`: page faults that read from disk.
+    """
+
+    run_delay_share: float | None = None
+    throttle_events: int | None = None
+    clock_percent: float | None = None
+    temperature_rise_celsius: float | None = None
+    major_faults: int | None = None
+
+
+@dataclass(frozen=True)
+class CauseThresholds:
+    """From where on a condition counts as a cause (common practice, no source).
+
+    Half a percent of run delay is what a change of half a percent needs as an explanation.
+    """
+
+    run_delay_share: float = 0.005
+    throttle_events: int = 1
+    clock_drop_percent: float = 1.0
+    temperature_rise_celsius: float = 10.0
+    major_faults: int = 10
+
+
+def find_cause(
+    conditions: TrialConditions, thresholds: CauseThresholds | None = None
+) -> str | None:
+    """The first cause that applies, most direct first, with its number; None without one."""
+    limits = thresholds or CauseThresholds()
+    found = (
+        _run_delay(conditions.run_delay_share, limits.run_delay_share),
+        _throttling(conditions.throttle_events, limits.throttle_events),
+        _clock_drop(conditions.clock_percent, limits.clock_drop_percent),
+        _temperature(conditions.temperature_rise_celsius, limits.temperature_rise_celsius),
+        _faults(conditions.major_faults, limits.major_faults),
+    )
+    return next((cause for cause in found if cause is not None), None)
+
+
+def _run_delay(share: float | None, limit: float) -> str | None:
+    if share is None or share < limit:
+        return None
+    return f"run delay {100 * share:.1f} % of the trial"
+
+
+def _throttling(events: int | None, limit: int) -> str | None:
+    if events is None or events < limit:
+        return None
+    return f"throttling ({events} event{'s' if events > 1 else ''})"
+
+
+def _clock_drop(percent: float | None, limit: float) -> str | None:
+    if percent is None or 100.0 - percent < limit:
+        return None
+    return f"clock {100.0 - percent:.1f} % below its usual value"
+
+
+def _temperature(rise: float | None, limit: float) -> str | None:
+    if rise is None or rise < limit:
+        return None
+    return f"{rise:.0f} °C hotter than usual"
+
+
+def _faults(count: int | None, limit: int) -> str | None:
+    if count is None or count < limit:
+        return None
+    return f"{count} page faults from disk"

@@ -1,0 +1,36 @@
+"""What all tests share: a machine lock and scratch folders of their own, no orphans left behind."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _own_temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """The lock of one run a machine lies in the temporary folder: tests take one of their own, so
+    that they neither wait for a run on the same machine nor disturb it."""
+    from multiprocessing.util import get_temp_dir
+
+    get_temp_dir()  # its own folder lives longer than ours: let it be made elsewhere
+    before, folder = os.environ.get("TMPDIR"), tmp_path_factory.mktemp("tmp")
+    os.environ["TMPDIR"] = str(folder)
+    tempfile.tempdir = None
+    yield
+    tempfile.tempdir = None
+    if before is None:
+        del os.environ["TMPDIR"]
+    else:
+        os.environ["TMPDIR"] = before
+
+
+@pytest.fixture
+def runs_dir(tmp_path: Path) -> Path:
+    """An empty runs folder."""
+    folder = tmp_path / "runs"
+    folder.mkdir()
+    return folder

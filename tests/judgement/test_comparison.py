@@ -1,0 +1,294 @@
+"""Comparing runs: ratios, like for like, rejected trials, boots, and the stored baseline."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from evidence_samples import failure, lane, load_info, run_data, trial
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from harness.errors import ComparisonRefused
+from harness.judgement.analysis import analyse
+from harness.judgement.baseline import summarise_baseline
+from harness.judgement.comparison import CompareOptions, compare_runs, compare_sides
+from harness.judgement.sides import side_as_json, side_from_json, side_of
+from harness.outcome import ExitCode, Verdict
+from harness.results import Boot, Comparison, FactChange, RunData
+
+STEADY = (100.0, 100.1, 99.9, 100.05, 99.95, 100.0)
+
+
+def run(rates: Sequence[float] = STEADY, boot: str = "boot-a", **more: Any) -> RunData:
+    trials = tuple(trial(number, rate) for number, rate in enumerate(rates))
+    values = {"trials": trials, "boots": (Boot(1, boot, "", 0.0, None),), "run_id": f"run-{boot}"}
+    return run_data(**{**values, **more})
+
+
+def scaled(factor: float, boot: str = "boot-b", **more: Any) -> RunData:
+    return run([rate * factor for rate in STEADY], boot, **more)
+
+
+def decision(before: RunData, after: RunData, **options: Any) -> str:
+    return compare_runs([before], [after], CompareOptions(**options)).workloads[0].decision
+
+
+# --- decisions ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("factor", "expected"),
+    [(1.06, "faster"), (0.94, "slower"), (1.003, "undecided"), (1.0, "equivalent")],
+)
+def test_one_boot_a_side_is_widened_by_the_spread_between_boots(
+    factor: float, expected: str
+) -> None:
+    comparison = compare_runs([run()], [scaled(factor)])
+    assert comparison.scope == "across boots"
+    found = comparison.workloads[0]
+    assert found.decision == expected
+    assert found.ratio == pytest.approx(factor)
+    assert any("assumed 0.3 % between boots" in text for text in comparison.assumptions)
+
+
+def test_both_sides_in_one_boot_are_not_widened() -> None:
+    comparison = compare_runs([run()], [scaled(1.003, boot="boot-a")])
+    assert comparison.scope == "within one boot"
+    assert comparison.workloads[0].decision in ("equivalent", "faster")
+    assert comparison.workloads[0].boots_before == 1
+
+
+def test_five_runs_in_one_boot_are_one_boot_and_not_five() -> None:
+    comparison = compare_runs([run()] * 5, [scaled(1.01)])
+    assert comparison.workloads[0].boots_before == 1
+    assert comparison.workloads[0].trials_before == 30
+
+
+def test_three_boots_a_side_measure_their_own_spread() -> None:
+    before = [scaled(f, f"b{n}") for n, f in enumerate((0.999, 1.0, 1.001))]
+    after = [scaled(f, f"a{n}") for n, f in enumerate((1.029, 1.03, 1.031))]
+    comparison = compare_runs(before, after)
+    found = comparison.workloads[0]
+    assert (found.decision, found.boots_before, found.boots_after) == ("faster", 3, 3)
+    assert not any("assumed" in text for text in comparison.assumptions)
+
+
+def test_a_spread_measured_on_three_earlier_runs_replaces_the_assumption() -> None:
+    earlier = [
+        {"run_id": f"r{n}", "boot_id": f"e{n}", "means": {"spin": mean}}
+        for n, mean in enumerate((100.0, 100.05, 99.95, 100.0))
+    ]
+    after = scaled(1.003, context={"earlier_runs": earlier})
+    measured = compare_runs([run()], [after])
+    assumed = compare_runs([run()], [scaled(1.003)])
+    assert not any("assumed" in text for text in measured.assumptions)
+    # 0.041 % measured against 0.3 % assumed: the interval is several times narrower.
+    assert _width(measured) < _width(assumed) / 4
+
+
+def _width(comparison: Comparison) -> float:
+    found = comparison.workloads[0]
+    assert found.low is not None
+    assert found.high is not None
+    return found.high - found.low
+
+
+def test_an_undecided_comparison_says_what_would_decide_it() -> None:
+    found = compare_runs([run()], [scaled(1.003)]).workloads[0]
+    assert found.boots_needed is not None
+    assert found.boots_needed > 1
+    assert "boots a side" in found.why
+
+
+def test_a_second_look_is_counted_and_paid_for() -> None:
+    first = compare_runs([run()], [scaled(1.02)], CompareOptions(looks=1)).workloads[0]
+    second = compare_runs([run()], [scaled(1.02)], CompareOptions(looks=3)).workloads[0]
+    assert first.decision_low is not None
+    assert second.decision_low is not None
+    assert second.decision_low < first.decision_low
+    assert second.low == first.low
+
+
+@given(st.floats(0.5, 2.0), st.booleans())
+@settings(max_examples=15, deadline=None)
+def test_swapping_the_sides_inverts_the_ratio_and_the_decision(
+    factor: float, latency: bool
+) -> None:
+    loads = (load_info(lower_is_better=latency), load_info("steady", 1, trials=0))
+    lanes = [tuple(lane(n, seconds=3.0 / rate * 100) for n in range(2)) for rate in STEADY]
+    before = run(loads=loads)
+    before = replace(
+        before,
+        trials=tuple(replace(t, lanes=own) for t, own in zip(before.trials, lanes, strict=True)),
+    )
+    slower = [
+        replace(
+            t,
+            rate=t.rate * factor,
+            lanes=tuple(replace(x, seconds=x.seconds / factor) for x in t.lanes),
+        )
+        for t in before.trials
+    ]
+    after = replace(before, run_id="after", trials=tuple(slower), boots=scaled(1.0).boots)
+    forth, back = compare_runs([before], [after]), compare_runs([after], [before])
+    one, other = forth.workloads[0], back.workloads[0]
+    assert one.ratio == pytest.approx(factor, rel=1e-9)
+    assert one.ratio is not None
+    assert other.ratio == pytest.approx(1 / one.ratio, rel=1e-9)
+    inverse = {"faster": "slower", "slower": "faster"}
+    assert other.decision == inverse.get(one.decision, one.decision)
+
+
+# --- like for like ------------------------------------------------------------------------------
+
+
+def test_two_machines_are_refused_unless_asked_for() -> None:
+    other = scaled(1.0, facts={"identity": {"key": "m2"}})
+    with pytest.raises(ComparisonRefused, match="different machines"):
+        compare_runs([run()], [other])
+    comparison = compare_runs([run()], [other], CompareOptions(other_machine=True))
+    assert "compares machines, not settings" in comparison.warnings[0]
+
+
+def test_without_a_common_load_there_is_nothing_to_compare() -> None:
+    other = scaled(1.0, loads=(load_info("roll"), load_info("steady", 1, trials=0)))
+    with pytest.raises(ComparisonRefused, match="no load with trials in common"):
+        compare_runs([run()], [other])
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"workload_version": 2}, "workload version 1 before, 2 after"),
+        ({"parameters": {"turns": 7}}, "parameters none before, turns=7 after"),
+        ({"pattern": "half-lanes"}, "pattern all-lanes before, half-lanes after"),
+        ({"basis": "capability"}, "basis mean before, capability after"),
+        ({"unit": "roll"}, "turn/s before, roll/s after"),
+    ],
+)
+def test_a_load_that_did_other_work_is_not_compared(change: dict[str, Any], words: str) -> None:
+    both = (load_info(), load_info("roll", 1))
+    trials = (*run().trials, *(replace(t, load=1, number=t.number + 50) for t in run().trials))
+    before = run(loads=both, trials=trials)
+    after = scaled(1.0, loads=(load_info(**change), both[1]), trials=trials)
+    found = {item.name: item for item in compare_runs([before], [after]).workloads}
+    assert (found["spin"].ratio, found["spin"].decision) == (None, "undecided")
+    assert words in found["spin"].why
+    assert found["roll"].ratio == pytest.approx(1.0)
+
+
+def warnings(before: RunData, after: RunData) -> str:
+    return " | ".join(compare_runs([before], [after]).warnings)
+
+
+def test_whatever_may_mislead_is_warned_of() -> None:
+    single = tuple(replace(t, lanes=(lane(0),)) for t in scaled(1.0).trials)
+    assert "2 lanes before and on 1 after" in warnings(run(), scaled(1.0, trials=single))
+    assert "different profiles" in warnings(run(), scaled(1.0, profile_sha256="f" * 64))
+    assert "1 failure(s)" in warnings(run(), scaled(1.0, failures=(failure(),)))
+    other = (load_info(code_path="blas=b"), load_info("steady", 1, trials=0))
+    same = (load_info(code_path="blas=a"), load_info("steady", 1, trials=0))
+    assert "blas=a before, blas=b after" in warnings(run(loads=same), scaled(1.0, loads=other))
+    assert warnings(run(), scaled(1.0)) == ""
+
+
+def test_changes_are_listed_settings_first_and_telling_facts_before_others() -> None:
+    before = run(
+        settings={"vcore": "1.20 V"},
+        facts={"identity": "m1", "zone": 1, "firmware": {"version": "1.0"}, "same": 4},
+        versions={"numpy": "2.0"},
+    )
+    after = scaled(
+        1.0,
+        settings={"vcore": "1.15 V"},
+        facts={"identity": "m1", "zone": 2, "firmware": {"version": "1.1"}, "same": 4},
+        versions={"numpy": "2.1"},
+    )
+    assert compare_runs([before], [after]).changes == (
+        FactChange("setting vcore", "1.20 V", "1.15 V"),
+        FactChange("firmware / version", "1.0", "1.1"),
+        FactChange("zone", 1, 2),
+        FactChange("version of numpy", "2.0", "2.1"),
+    )
+
+
+# --- rejected trials ----------------------------------------------------------------------------
+
+
+def disturbed(rate: float) -> RunData:
+    after = scaled(1.0)
+    delayed = (lane(0), lane(1, run_delay_seconds=1.5))
+    return replace(after, trials=(*after.trials, trial(6, rate, lanes=delayed)))
+
+
+def test_a_trial_rejected_for_a_cause_is_left_out_and_told() -> None:
+    found = compare_runs([run()], [disturbed(50.0)]).workloads[0]
+    assert found.ratio == pytest.approx(1.0, abs=1e-4)
+    assert found.trials_after == 6
+    assert "with every trial: ratio" in found.why
+
+
+# --- the stored baseline ------------------------------------------------------------------------
+
+
+def test_a_side_survives_json_unchanged() -> None:
+    side = side_of([run(), scaled(1.01)])
+    stored = json.loads(json.dumps(side_as_json(side)))
+    assert side_from_json(stored) == side
+
+
+PROFILE = """\
+name: test
+loads:
+  - {workload: spin, trials: 6}
+  - {workload: spin, name: steady, soak_minutes: 1}
+statistics: {margin_percent: 3}
+accept:
+  - criterion: not-slower
+"""
+
+
+def requalified(factor: float) -> Any:
+    baseline = json.loads(json.dumps(summarise_baseline([run()])))
+    after = scaled(factor, profile_text=PROFILE, context={"baseline": baseline})
+    return analyse(after)
+
+
+@pytest.mark.parametrize(
+    ("factor", "verdict", "code"),
+    [
+        (1.0, Verdict.PASS, ExitCode.PASS),
+        (1.1, Verdict.PASS, ExitCode.PASS),
+        (0.975, Verdict.INCONCLUSIVE, ExitCode.INCONCLUSIVE),
+        (0.9, Verdict.FAIL, ExitCode.FAIL),
+    ],
+)
+def test_a_run_is_judged_against_the_baseline_in_its_own_record(
+    factor: float, verdict: Verdict, code: ExitCode
+) -> None:
+    result = requalified(factor)
+    assert (result.criteria[0].verdict, result.exit_code) == (verdict, code)
+
+
+def test_a_damaged_baseline_is_a_reason_and_no_traceback() -> None:
+    after = scaled(1.0, profile_text=PROFILE, context={"baseline": {"loads": [{}]}})
+    criterion = analyse(after).criteria[0]
+    assert criterion.verdict is Verdict.INCONCLUSIVE
+    assert "cannot be read" in criterion.why
+
+
+def test_a_baseline_of_another_machine_is_not_compared_with() -> None:
+    baseline = summarise_baseline([run(facts={"identity": "m2"})])
+    after = scaled(1.0, profile_text=PROFILE, context={"baseline": baseline})
+    assert "different machines" in analyse(after).criteria[0].why
+
+
+def test_comparing_sides_gives_the_result_types_that_reports_know() -> None:
+    compared = compare_sides(side_of([run()]), side_of([scaled(1.02)]))
+    assert isinstance(compared.comparison, Comparison)
+    assert set(compared.not_slower) == {"spin"}
+    assert set(compared.comparison.overall) >= {"ratio", "low", "high", "decision"}

@@ -1,0 +1,167 @@
+"""Heat: fits of soaks, what regulated them, and what is said or not claimed."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pytest
+from evidence_samples import event, load_info, run_data, soak
+
+from harness.criteria.evidence import Room
+from harness.judgement.heat import heat_findings, heat_statements
+from harness.judgement.room import room_of
+from harness.profile.loader import parse_profile
+from harness.profile.model import Profile
+from harness.results import Channel, ChannelData, Envelope, EventKind, RunData
+from harness.statistics.heat import Control
+
+TEXT = """\
+name: test
+loads: [{workload: spin, name: steady, soak_minutes: 10}]
+ambient_celsius: 22.0
+worst_ambient_celsius: 35.0
+"""
+PROFILE = parse_profile(TEXT, registry=None)
+START, RISE, TAU = 40.0, 30.0, 60.0
+
+
+def series(name: str, role: str, unit: str, value_at: Any) -> ChannelData:
+    envelopes = tuple(
+        Envelope(float(second), 1.0, value, value, value, 2)
+        for second in range(90, 700)
+        for value in (value_at(second + 0.5 - 100.0),)
+    )
+    return ChannelData(Channel(name, name, unit, "hwmon", role), envelopes, 1220, 0, 0)
+
+
+def heated(time: float) -> float:
+    """First-order step response with a sensor's ripple of a twentieth of a degree."""
+    ripple = 0.05 * math.sin(12.9898 * time * time)
+    return START + ripple + (0.0 if time < 0 else RISE * -math.expm1(-time / TAU))
+
+
+def run(*extra: ChannelData, seconds: float = 600.0, **more: Any) -> RunData:
+    values = {
+        "loads": (load_info("steady", 0, workload="spin", trials=0),),
+        "trials": (),
+        "soaks": (soak(seconds, 0),),
+        "channels": (series("package", "cpu_temperature", "°C", heated), *extra),
+    }
+    return run_data(**{**values, **more})
+
+
+def findings(data: RunData, profile: Profile = PROFILE) -> Any:
+    return heat_findings(data, profile, room_of(profile, data))
+
+
+def test_the_fit_finds_the_steady_value_and_the_time_constant_put_in() -> None:
+    found = findings(run())[0]
+    assert found.fit.steady_celsius == pytest.approx(START + RISE, abs=0.05)
+    assert found.fit.components[0].time_constant_seconds == pytest.approx(TAU, rel=0.02)
+    assert found.heating.rise_left_celsius == pytest.approx(RISE * math.exp(-10), abs=0.02)
+    assert found.control.control is Control.UNKNOWN
+
+
+def test_a_soak_cut_short_tells_how_much_was_still_to_come() -> None:
+    found = findings(run(seconds=120.0))[0]
+    expected = RISE * math.exp(-120 / TAU)
+    heating = found.heating
+    assert heating.rise_left_celsius == pytest.approx(expected, rel=0.1)
+    assert heating.rise_left_low <= expected <= heating.rise_left_high
+    assert "would have risen another" in heat_statements([found])[0].text
+
+
+def test_a_soak_shorter_than_its_time_constant_claims_nothing() -> None:
+    heating = findings(run(seconds=40.0))[0].heating
+    assert heating.steady_celsius is None
+    assert heating.rise_left_celsius is None
+    assert "too short" in heating.reason
+
+
+def test_a_regulated_fan_means_held_by_control_and_no_margin() -> None:
+    fan = series("fan", "fan_speed", "RPM", lambda time: 900.0 + 2.0 * max(time, 0.0))
+    found = findings(run(fan))[0]
+    assert found.heating.held_by_control
+    assert found.margin.margin_celsius is None
+    text = heat_statements([found])[0].text
+    assert "Held by control: fan changed by" in text
+    assert "no margin is claimed" in text
+
+
+def test_throttling_during_the_soak_means_held_by_control() -> None:
+    found = findings(run(events=(event(EventKind.THROTTLED, 300.0),)))[0]
+    assert found.heating.held_by_control
+    assert not findings(run(events=(event(EventKind.THROTTLED, 50.0),)))[0].heating.held_by_control
+
+
+def steady_machine() -> RunData:
+    return run(
+        series("fan", "fan_speed", "RPM", lambda _: 1200.0),
+        series("clock", "core_clock", "Hz", lambda _: 3.6e9),
+        series("power", "cpu_power", "W", lambda _: 96.0),
+    )
+
+
+def test_the_margin_is_told_for_now_and_for_the_worst_declared_day() -> None:
+    found = findings(steady_machine())[0]
+    assert found.control.control is Control.CONSTANT
+    assert found.margin.margin_celsius == pytest.approx(95.0 - 70.0, abs=0.05)
+    assert found.margin.hot_day_celsius == pytest.approx(25.0 - 13.0, abs=0.05)
+    text = heat_statements([found])[0].text
+    assert "25.0 K remain to the guard's limit, and 12.0 K on the worst declared day" in text
+
+
+def test_the_resistance_is_that_of_the_whole_system_and_named_so() -> None:
+    found = findings(steady_machine())[0]
+    # Definition: (steady temperature - ambient) / power = (70 - 22) / 96.
+    assert found.resistance.celsius_per_watt == pytest.approx(0.5, abs=0.001)
+    assert "not the theta-JA of a data sheet" in heat_statements([found])[0].text
+
+
+def test_no_resistance_without_power_and_no_hot_day_without_a_room() -> None:
+    bare = parse_profile(TEXT.split("ambient", maxsplit=1)[0], registry=None)
+    found = findings(steady_machine(), bare)[0]
+    assert found.resistance.celsius_per_watt is None
+    assert found.margin.hot_day_celsius is None
+    assert found.margin.margin_celsius is not None
+
+
+def test_the_hottest_channel_of_the_role_is_fitted() -> None:
+    hotter = series("die 2", "cpu_temperature", "°C", lambda time: heated(time) + 5.0)
+    found = findings(run(hotter))
+    assert [item.channel.channel.name for item in found] == ["die 2"]
+
+
+def test_patterns_without_steady_power_are_not_fitted() -> None:
+    assert findings(run(soaks=(soak(600.0, 0, pattern="load-steps"),))) == ()
+
+
+def test_throughput_lost_to_heat_is_told_with_its_interval() -> None:
+    falling = tuple(
+        (100.0 + 5 * n, 1000.0 * (1 - 0.03 * (1 - math.exp(-n / 12))) + (-1) ** n)
+        for n in range(120)
+    )
+    found = findings(run(soaks=(soak(600.0, 0, rate_points=falling),)))[0]
+    assert found.loss.low_percent > 1.0
+    assert found.loss.high_percent < 3.5
+    assert "Heat cost" in heat_statements([found])[0].text
+
+
+# --- the room -----------------------------------------------------------------------------------
+
+
+def test_a_declared_room_and_a_measured_one_are_both_known() -> None:
+    assert room_of(PROFILE, run()) == Room(22.0, 35.0)
+    text = TEXT.replace("22.0", "{channel: ambient_temperature}")
+    measured = parse_profile(text, registry=None)
+    room = series("inlet", "ambient_temperature", "°C", lambda _: 24.5)
+    assert room_of(measured, run(room)) == Room(24.5, 35.0)
+    assert "gave no value" in room_of(measured, run()).reason
+
+
+def test_without_a_declared_room_nothing_is_said_of_a_hot_day() -> None:
+    bare = parse_profile(TEXT.split("ambient", maxsplit=1)[0], registry=None)
+    room = room_of(bare, run())
+    assert (room.ambient_celsius, room.hotter_by_celsius) == (None, None)
+    assert "declares no ambient_celsius" in room.reason

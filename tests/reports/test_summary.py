@@ -1,0 +1,129 @@
+"""summary.json: the contract's keys, and a reason for every null."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from reports.summary import summary, summary_json
+from tests.reports import samples
+
+TOP = {
+    "format", "format_version", "run_id", "verdict", "profile", "started", "ended", "criteria",
+    "workloads", "failures", "safety_stop", "channels", "settings", "facts", "notes", "reasons",
+}  # fmt: skip
+CRITERION = {
+    "name", "required", "verdict", "measured", "low", "high", "limit", "unit", "why",
+}  # fmt: skip
+WORKLOAD = {
+    "name", "unit", "trials", "boots", "flagged", "rejected", "mean", "low", "high", "confidence",
+    "cv_percent", "mean_all", "low_all", "high_all",
+}  # fmt: skip
+FAILURE = {"kind", "workload", "lane", "core", "at_seconds", "detail"}
+CHANNEL = {
+    "name", "unit", "source", "role", "samples", "missing", "minimum", "mean", "maximum",
+}  # fmt: skip
+STOP = {"channel", "value", "limit", "unit", "at_seconds"}
+
+
+def nulls(value: Any, pointer: str = "") -> Iterator[str]:
+    """JSON Pointers (RFC 6901) of all nulls below `value`."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            yield from nulls(item, f"{pointer}/{key.replace('~', '~0').replace('/', '~1')}")
+    elif isinstance(value, list):
+        for index, item in enumerate(value):
+            yield from nulls(item, f"{pointer}/{index}")
+    elif value is None:
+        yield pointer
+
+
+def loaded(name: str) -> dict[str, Any]:
+    document: dict[str, Any] = json.loads(summary_json(samples.everything()[name]))
+    return document
+
+
+@pytest.mark.parametrize("name", list(samples.everything()))
+def test_every_object_has_exactly_the_keys_of_the_contract(name: str) -> None:
+    document = loaded(name)
+    assert set(document) == TOP
+    assert (document["format"], document["format_version"]) == ("rigproof.summary", 1)
+    assert set(document["profile"]) == {"name", "sha256"}
+    assert all(set(item) == CRITERION for item in document["criteria"])
+    assert all(set(item) == WORKLOAD for item in document["workloads"])
+    assert all(set(item) == FAILURE for item in document["failures"])
+    assert all(set(item) == CHANNEL for item in document["channels"])
+    flags = [flag for item in document["workloads"] for flag in item["flagged"]]
+    assert all(set(flag) == {"trial", "cause"} for flag in flags)
+    assert document["safety_stop"] is None or set(document["safety_stop"]) == STOP
+
+
+@pytest.mark.parametrize("name", list(samples.everything()))
+def test_every_null_has_a_reason_and_every_reason_a_null(name: str) -> None:
+    document = loaded(name)
+    reasons = document.pop("reasons")
+    assert set(nulls(document)) == set(reasons)
+    assert all(reasons.values())
+
+
+def test_the_reason_is_the_one_the_result_gives() -> None:
+    reasons = loaded("without_sensors")["reasons"]
+    assert reasons["/channels/0/maximum"].startswith("not available: this system has no /sys/class")
+    assert reasons["/workloads/0/low"].startswith("one trial gives no interval")
+    assert reasons["/criteria/1/measured"].startswith("not tested: no channel has the role")
+    assert loaded("crashed")["reasons"]["/ended"] == "the run ended without its end event"
+
+
+def test_values_are_those_of_the_result_and_not_rounded() -> None:
+    run = samples.failing()
+    document = loaded("failing")
+    assert document["verdict"] == "fail"
+    assert document["workloads"][0]["mean"] == run.workloads[0].mean
+    assert document["failures"][0]["kind"] == "wrong result"
+    assert document["failures"][0]["core"] == 11
+    assert document["facts"]["memory_bytes"] == 33_554_432_000
+    assert document["settings"]["core_voltage_offset"] == {"value": -30, "unit": "mV"}
+
+
+def test_a_safety_stop_is_told_in_the_units_of_its_channel() -> None:
+    assert loaded("safety_stopped")["safety_stop"] == {
+        "channel": "cpu package", "value": 95.4, "limit": 95.0, "unit": "°C", "at_seconds": 231.31,
+    }  # fmt: skip
+
+
+def test_a_number_that_json_cannot_hold_becomes_null_and_says_so() -> None:
+    run = replace(samples.passing(), facts={"odd": math.nan, "a/b~c": {"x": [1.0, math.inf]}})
+    document = json.loads(summary_json(run))
+    assert document["facts"] == {"odd": None, "a/b~c": {"x": [1.0, None]}}
+    assert document["reasons"]["/facts/odd"] == "not a finite number: nan"
+    assert document["reasons"]["/facts/a~1b~0c/x/1"] == "not a finite number: inf"
+
+
+ANYTHING = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(st.characters(codec=None)),
+    lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner),
+    max_leaves=12,
+)
+
+
+@settings(max_examples=40, deadline=None)
+@given(facts=st.dictionaries(st.text(), ANYTHING, max_size=4))
+def test_any_facts_give_ascii_json_that_reads_back(facts: dict[str, Any]) -> None:
+    text = summary_json(replace(samples.without_sensors(), facts=facts))
+    assert text.isascii()
+    document = json.loads(text)
+    reasons = document.pop("reasons")
+    assert set(nulls(document)) == set(reasons)
+
+
+def test_values_of_other_types_are_written_as_their_text() -> None:
+    run = replace(samples.passing(), facts={"tags": {"b", "a"}, "ending": samples.passing().ending})
+    facts = summary(run)["facts"]
+    assert facts == {"tags": ["a", "b"], "ending": "completed"}

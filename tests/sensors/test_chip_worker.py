@@ -1,0 +1,123 @@
+"""One chip's turn: read, let the guard look, read again at once, hand over."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.clock import NS_PER_SECOND, ManualClock
+from harness.results import Event
+from harness.sensors.chip_worker import SPIKE, ChipWorker, GuardDesk, Schedule, Sweep
+from harness.sensors.guard import Guard, GuardLimit, Trip
+from tests.sensors.fakes import DIE, FakeChip, TellingFake
+
+HOT = GuardLimit("stop", "cpu_temperature", "°C", above=95.0)
+
+
+class Bench:
+    """A worker with a clock that stands still, and everything it hands over."""
+
+    def __init__(self, chip: FakeChip, *limits: GuardLimit) -> None:
+        self.clock = ManualClock()
+        self.tripped = 0
+        self.trips: list[Trip] = []
+        self.events: list[Event] = []
+        self.sweeps: list[Sweep] = []
+        desk = GuardDesk(Guard(limits, [DIE]), self._trip, self.trips.append, self.events.append)
+        start = self.clock.monotonic_ns()
+        self.worker = ChipWorker(
+            3,
+            chip,
+            Schedule(start, NS_PER_SECOND // 2),
+            clock=self.clock,
+            run_started_ns=start,
+            desk=desk,
+            hand_over=self.sweeps.append,
+        )
+
+    def _trip(self) -> None:
+        self.tripped += 1
+
+    def step(self) -> Sweep:
+        self.worker.step(self.clock.monotonic_ns())
+        return self.sweeps[-1]
+
+
+def test_a_sweep_carries_readings_time_latency_and_lateness() -> None:
+    bench = Bench(FakeChip(lambda now: 40.0))
+    due = bench.clock.monotonic_ns()
+    bench.clock.advance(0.004)
+    bench.worker.step(due)
+    (sweep,) = bench.sweeps
+    assert (sweep.worker, sweep.at_seconds, sweep.late_seconds) == (3, 0.004, 0.004)
+    assert [it.value for it in sweep.readings] == [40.0]
+    assert sweep.latency_seconds == 0.0
+    assert bench.worker.busy_since_ns is None
+
+
+def test_a_value_over_the_limit_is_read_again_and_raises_the_flag_in_the_same_turn() -> None:
+    chip = FakeChip(lambda now: 97.0)
+    bench = Bench(chip, HOT)
+    bench.step()
+    assert len(chip.reads) == 2
+    assert bench.tripped == 1
+    assert bench.trips[0].stop.value == 97.0
+
+
+def test_a_spike_is_flagged_and_stops_nothing() -> None:
+    values = iter([120.0, 61.0])
+    bench = Bench(FakeChip(lambda now: next(values)), HOT)
+    sweep = bench.step()
+    assert (sweep.readings[0].value, sweep.readings[0].flag) == (120.0, SPIKE)
+    assert bench.tripped == 0
+    assert "spike" in bench.events[0].text
+
+
+def test_a_chip_that_the_guard_does_not_watch_is_read_once() -> None:
+    chip = FakeChip(lambda now: 97.0)
+    Bench(chip).step()
+    assert len(chip.reads) == 1
+
+
+def test_a_bug_in_a_source_is_said_with_its_traceback_and_the_thread_goes_on() -> None:
+    def fail(now: float) -> float:
+        raise KeyError("no such thing")
+
+    bench = Bench(FakeChip(fail))
+    sweep = bench.step()
+    assert sweep.readings[0].value is None
+    assert "KeyError" in sweep.readings[0].reason
+    assert "Traceback" in sweep.failure
+    bench.step()
+    assert len(bench.sweeps) == 2
+
+
+def test_incidents_travel_with_the_sweep() -> None:
+    sweep = Bench(TellingFake(lambda now: 1.0)).step()
+    assert [it.text for it in sweep.incidents] == ["told"]
+
+
+@given(st.integers(1, 10**10), st.integers(-(10**10), 10**12))
+def test_the_next_deadline_is_the_first_multiple_after_now(interval: int, offset: int) -> None:
+    schedule = Schedule(10**12, interval)
+    now = 10**12 + offset
+    following = schedule.after(now)
+    assert following > now or (now < 10**12 and following == 10**12)
+    assert (following - 10**12) % interval == 0
+    assert following - max(now, 10**12) <= interval
+
+
+def test_the_thread_ends_when_asked_and_closes_its_chip() -> None:
+    chip = FakeChip(lambda now: 40.0)
+    bench = Bench(chip)
+    bench.worker.start()
+    bench.worker.ask_to_stop()
+    assert bench.worker.join(5.0)
+    assert chip.closed
+
+
+@pytest.mark.parametrize("seconds_late", [0.1, 3.7])
+def test_missed_deadlines_are_not_made_up_for(seconds_late: float) -> None:
+    schedule = Schedule(0, NS_PER_SECOND)
+    assert schedule.after(round(seconds_late * NS_PER_SECOND)) == (int(seconds_late) + 1) * 10**9

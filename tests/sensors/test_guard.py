@@ -1,0 +1,187 @@
+"""The guard's decisions, without clock and without I/O."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.results import Channel
+from harness.sensors.contract import Reading
+from harness.sensors.guard import Guard, GuardLimit, ReadAgain, Tell, Trip, Unconfirmed
+from harness.sensors.plausibility import IMPLAUSIBLE, REPEAT
+
+DIE = Channel("die", "Package id 0", "°C", "hwmon", role="cpu_temperature")
+FAN = Channel("fan", "fan1", "RPM", "hwmon", role="fan_speed")
+ROOM = Channel("room", "room", "°C", "command", role="ambient_temperature")
+HOT = GuardLimit("safety.stop_above_celsius", "cpu_temperature", "°C", above=95.0, whose="maker")
+SLOW = GuardLimit("safety.limits[0]", "fan_speed", "RPM", below=500.0, grace_seconds=15.0)
+
+
+def _guard(*limits: GuardLimit, **options: object) -> Guard:
+    return Guard(limits or (HOT,), (DIE, FAN, ROOM), **options)  # type: ignore[arg-type]
+
+
+def _die(value: float | None, flag: str = "") -> list[Reading]:
+    return [Reading("die", value, "" if value is not None else "EIO", flag)]
+
+
+def test_a_crossing_that_holds_stops_the_load_and_says_whose_limit_it_was() -> None:
+    guard = _guard()
+    assert guard.observe(_die(95.0), 1.0) == []
+    assert guard.observe(_die(96.5), 2.0) == [ReadAgain("die")]
+    (trip,) = guard.confirm(_die(96.75), 2.001)
+    assert isinstance(trip, Trip)
+    stop = trip.stop
+    assert (stop.channel, stop.value, stop.limit, stop.unit) == ("Package id 0", 96.75, 95.0, "°C")
+    assert (stop.at_seconds, stop.whose) == (2.001, "maker")
+    assert guard.tripped
+
+
+def test_a_single_spike_stops_nothing_and_is_told() -> None:
+    guard = _guard()
+    guard.observe(_die(140.0), 1.0)
+    unconfirmed, told = guard.confirm(_die(61.0), 1.001)
+    assert unconfirmed == Unconfirmed("die")
+    assert isinstance(told, Tell)
+    assert "spike" in told.event.text
+    assert not guard.tripped
+    assert guard.observe(_die(97.0), 2.0) == [ReadAgain("die")]
+
+
+@pytest.mark.parametrize("second", [_die(None), _die(99.0, f"{IMPLAUSIBLE}: x")])
+def test_a_second_reading_that_cannot_be_had_stops_the_load(second: list[Reading]) -> None:
+    guard = _guard()
+    guard.observe(_die(96.0), 1.0)
+    (trip,) = guard.confirm(second, 1.001)
+    assert isinstance(trip, Trip)
+    assert trip.stop.value == 96.0
+
+
+def test_a_second_reading_that_does_not_come_within_an_interval_stops_the_load() -> None:
+    guard = _guard(confirm_within_seconds=0.5)
+    guard.observe(_die(96.0), 1.0)
+    assert guard.tick(1.4) == []
+    (trip,) = guard.tick(1.6)
+    assert isinstance(trip, Trip)
+
+
+def test_an_implausible_value_over_the_limit_is_no_crossing() -> None:
+    guard = _guard()
+    assert guard.observe(_die(127.0, f"{IMPLAUSIBLE}: code"), 1.0) == []
+
+
+def test_a_repeat_over_the_limit_is_a_crossing() -> None:
+    assert _guard().observe(_die(97.0, REPEAT), 1.0) == [ReadAgain("die")]
+
+
+def test_a_channel_that_gave_values_and_gives_none_for_the_stated_time_stops_the_load() -> None:
+    guard = _guard()
+    guard.observe(_die(60.0), 1.0)
+    for second in range(1, 11):
+        guard.observe(_die(None), 1.0 + second)
+        assert guard.tick(1.0 + second) == []
+    (trip,) = guard.tick(11.5)
+    assert isinstance(trip, Trip)
+    assert trip.stop.unit == "s"
+    assert trip.stop.value == pytest.approx(10.5)
+    assert "gives no value" in trip.stop.channel
+
+
+def test_implausible_values_do_not_keep_a_channel_alive() -> None:
+    guard = _guard()
+    guard.observe(_die(60.0), 0.0)
+    trips = []
+    for step in range(30):
+        guard.observe(_die(127.0, f"{IMPLAUSIBLE}: code"), step * 0.5)
+        trips += guard.tick(step * 0.5)
+    assert len(trips) == 1
+
+
+def test_a_channel_that_never_gave_a_value_is_not_waited_for() -> None:
+    guard = _guard()
+    for second in range(60):
+        guard.observe(_die(None), float(second))
+        assert guard.tick(float(second)) == []
+
+
+def test_a_channel_that_is_read_seldom_by_design_is_given_more_time() -> None:
+    guard = _guard(periods={"die": 10.0})
+    guard.observe(_die(60.0), 0.0)
+    for second in range(30):
+        assert guard.tick(float(second)) == []
+    assert guard.tick(31.0) != []
+
+
+def test_a_guard_that_was_itself_held_up_does_not_call_channels_stale() -> None:
+    guard = _guard()
+    guard.observe(_die(60.0), 0.0)
+    guard.tick(0.5)
+    assert guard.tick(300.0) == []
+    for second in range(301, 310):
+        guard.tick(float(second))
+    assert guard.tick(312.0) != []
+
+
+def test_a_fan_is_judged_only_after_load_has_been_on_for_a_while() -> None:
+    guard = _guard(SLOW)
+    standing = [Reading("fan", 0.0)]
+    assert guard.observe(standing, 1.0, loaded_seconds=0.0) == []
+    assert guard.observe(standing, 2.0, loaded_seconds=14.0) == []
+    assert guard.observe(standing, 3.0, loaded_seconds=15.0) == [ReadAgain("fan")]
+    (trip,) = guard.confirm(standing, 3.001, loaded_seconds=15.0)
+    assert isinstance(trip, Trip)
+    assert (trip.stop.value, trip.stop.limit) == (0.0, 500.0)
+
+
+def test_a_warning_level_tells_once_until_the_value_has_fallen_again() -> None:
+    level = GuardLimit("w", "cpu_temperature", "°C", above=95.0, warn_above=90.0)
+    guard = _guard(level)
+    seen = [len(guard.observe(_die(value), at)) for at, value in enumerate([89, 91, 92, 89, 91])]
+    assert seen == [0, 1, 0, 0, 0]
+    assert [len(guard.observe(_die(value), at)) for at, value in enumerate([80, 91], 10)] == [0, 1]
+
+
+def test_a_mere_warning_does_not_make_the_channel_necessary() -> None:
+    guard = _guard(GuardLimit("w", "cpu_temperature", "°C", warn_above=90.0))
+    guard.observe(_die(60.0), 0.0)
+    assert all(guard.tick(float(second)) == [] for second in range(1, 60))
+    assert guard.guarded == ()
+    assert guard.watched == {"die"}
+
+
+def test_only_channels_of_the_role_with_the_unit_are_guarded() -> None:
+    guard = _guard(HOT, GuardLimit("x", "cpu_temperature", "W", above=1.0))
+    assert [it.key for it in guard.guarded] == ["die"]
+    assert guard.observe([Reading("room", 300.0)], 1.0) == []
+
+
+def test_an_absent_channel_leaves_the_guard_blind() -> None:
+    gone = Channel("die", "x", "°C", "hwmon", role="cpu_temperature", absent_reason="no driver")
+    assert Guard((HOT,), (gone,)).guarded == ()
+
+
+def test_after_the_first_stop_nothing_more_is_asked_for() -> None:
+    guard = _guard()
+    guard.observe(_die(99.0), 1.0)
+    guard.confirm(_die(99.0), 1.0)
+    assert guard.observe(_die(99.0), 2.0) == []
+    assert guard.tick(100.0) == []
+
+
+@given(st.lists(st.one_of(st.none(), st.floats(20.0, 126.0)), min_size=1, max_size=60))
+def test_the_guard_stops_exactly_when_two_readings_in_a_row_are_over(
+    values: list[float | None],
+) -> None:
+    """Each value is read twice, as the sampler does, unless the first reading is in order."""
+    guard = _guard()
+    tripped_at = None
+    for turn, value in enumerate(values):
+        actions = guard.observe(_die(value), turn * 0.1)
+        if actions == [ReadAgain("die")]:
+            actions = guard.confirm(_die(value), turn * 0.1)
+        if any(isinstance(action, Trip) for action in actions):
+            tripped_at = turn
+            break
+    over = [turn for turn, value in enumerate(values) if value is not None and value > 95.0]
+    assert tripped_at == (over[0] if over else None)

@@ -1,0 +1,109 @@
+"""Counters that rise, channels that go and come back, lateness."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.results import Channel, EventKind
+from harness.sensors.contract import Incident, Reading
+from harness.sensors.watches import MOST_EVENTS, CounterWatch, Lateness, PresenceWatch
+
+THROTTLE = Channel(
+    "t", "core 3 throttled", "count", "throttle", "throttle_count", cpu=3, counter=True
+)
+ERRORS = Channel("e", "DIMM A1 corrected errors", "count", "x", "hardware_errors", counter=True)
+TEMPERATURE = Channel("c", "Tdie", "°C", "hwmon", "cpu_temperature")
+ALL = (THROTTLE, ERRORS, TEMPERATURE)
+
+
+def test_the_first_value_is_the_baseline_and_each_increase_is_an_event() -> None:
+    watch = CounterWatch(ALL)
+    events = [watch.see(Reading("t", value), at, {"loads": [2]}) for at, value in
+              enumerate([7.0, 7.0, 9.0, 9.0, 12.0])]  # fmt: skip
+    assert [event is not None for event in events] == [False, False, True, False, True]
+    last = events[-1]
+    assert last is not None
+    assert last.kind is EventKind.THROTTLED
+    assert last.text == "core 3 throttled: 3 more, 5 since the run began"
+    assert last.data == {"channel": "t", "cpu": 3, "increase": 3.0, "total": 5.0, "loads": [2]}
+
+
+def test_errors_are_told_as_hardware_errors() -> None:
+    watch = CounterWatch(ALL)
+    watch.see(Reading("e", 0.0), 0.0, {})
+    event = watch.see(Reading("e", 1.0), 1.0, {})
+    assert event is not None
+    assert event.kind is EventKind.HARDWARE_ERROR
+
+
+def test_a_missing_value_a_reset_and_other_channels_are_no_events() -> None:
+    watch = CounterWatch(ALL)
+    assert watch.see(Reading("c", 40.0), 0.0, {}) is None
+    assert watch.see(Reading("c", 90.0), 1.0, {}) is None
+    watch.see(Reading("e", 5.0), 0.0, {})
+    assert watch.see(Reading("e", None), 1.0, {}) is None
+    assert watch.see(Reading("e", 1.0), 2.0, {}) is None
+
+
+def test_a_chip_that_tells_itself_is_not_told_twice() -> None:
+    watch = CounterWatch(ALL, frozenset({"e"}))
+    watch.see(Reading("e", 0.0), 0.0, {})
+    assert watch.see(Reading("e", 1.0), 1.0, {}) is None
+    event = watch.told(Incident("e", 1.0, "kernel log: x", 5), {})
+    assert (event.kind, event.data["cpu"]) == (EventKind.HARDWARE_ERROR, 5)
+
+
+def test_a_lost_channel_is_told_once_with_reason_and_since_when_and_so_is_its_return() -> None:
+    watch = PresenceWatch(ALL)
+    readings = [40.0, None, None, None, None, 41.0]
+    events = [
+        watch.see(Reading("c", value, "" if value else "EIO: Input/output error"), float(at))
+        for at, value in enumerate(readings)
+    ]
+    assert [event.kind if event else None for event in events] == [
+        None, None, None, EventKind.CHANNEL_LOST, None, EventKind.CHANNEL_BACK,
+    ]  # fmt: skip
+    lost, back = events[3], events[5]
+    assert lost is not None
+    assert back is not None
+    assert lost.data == {"channel": "c", "reason": "EIO: Input/output error", "since_seconds": 1.0}
+    assert "after 4.0 s" in back.text
+
+
+def test_a_short_gap_and_a_channel_that_never_gave_a_value_are_not_lost() -> None:
+    watch = PresenceWatch(ALL)
+    assert all(watch.see(Reading("t", None, "x"), float(at)) is None for at in range(10))
+    for at, value in enumerate([40.0, None, None, 41.0]):
+        assert watch.see(Reading("c", value), float(at)) is None
+
+
+def test_a_channel_that_comes_and_goes_for_ever_does_not_flood_the_record() -> None:
+    watch = PresenceWatch(ALL)
+    told = 0
+    for turn in range(400):
+        value = 40.0 if turn % 4 == 0 else None
+        told += watch.see(Reading("c", value, "x"), float(turn)) is not None
+    assert told == MOST_EVENTS
+
+
+@given(st.lists(st.floats(0.0, 1.9), min_size=1, max_size=200), st.floats(0.01, 1.0))
+def test_a_quantile_of_lateness_is_the_sorted_value_to_half_a_millisecond(
+    values: list[float], share: float
+) -> None:
+    lateness = Lateness()
+    for value in values:
+        lateness.add(value)
+    rank = max(-(-share * len(values) // 1), 1)
+    exact = sorted(values)[int(rank) - 1]
+    found = lateness.quantile(share)
+    assert found is not None
+    assert exact - 1e-9 <= found <= exact + 0.0005 + 1e-9
+
+
+def test_lateness_without_a_sweep_is_unknown_and_beyond_the_scale_it_is_the_longest() -> None:
+    lateness = Lateness()
+    assert lateness.quantile(0.99) is None
+    lateness.add(17.0)
+    assert lateness.quantile(0.99) == pytest.approx(17.0)

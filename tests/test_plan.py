@@ -1,0 +1,173 @@
+"""From a profile to a plan: rounds, patterns, memory, boots; the same every time."""
+
+from __future__ import annotations
+
+import pytest
+
+from harness.errors import ProfileError
+from harness.lanes.gate import Bursts, SquareWave
+from harness.plan import Plan, Step, make_plan
+from harness.profile.loader import parse_profile
+from harness.profile.model import Profile
+
+BENCH = """
+name: bench
+seed: 7
+loads:
+  - {workload: matmul-fp64, trials: 4, trial_seconds: 2}
+  - {workload: zstandard, trials: 4, trial_seconds: 2}
+  - {workload: compile-llvm, trials: 2, trial_seconds: 2}
+"""
+
+
+def profile(text: str) -> Profile:
+    return parse_profile(text)
+
+
+def soak(pattern: str, more: str = "") -> Profile:
+    return profile(
+        f"""
+name: soak
+loads:
+  - workload: fma-fp64
+    soak_seconds: 60
+    pattern: {pattern}
+{more}"""
+    )
+
+
+def order(plan: Plan) -> list[tuple[int, str]]:
+    return [(step.round, plan.load(step.load).name) for step in plan.steps]
+
+
+def test_every_round_holds_each_load_once_in_an_order_of_its_own() -> None:
+    plan = make_plan(profile(BENCH), (0, 1))
+    rounds = {number: [name for at, name in order(plan) if at == number] for number in range(1, 5)}
+    assert all(len(set(names)) == len(names) for names in rounds.values())
+    assert [len(names) for names in rounds.values()] == [3, 3, 2, 2]
+    assert len({tuple(names) for names in rounds.values()}) > 1
+
+
+def test_the_seed_fixes_the_order() -> None:
+    again = make_plan(profile(BENCH), (0, 1))
+    other = make_plan(profile(BENCH.replace("seed: 7", "seed: 8")), (0, 1))
+    assert order(again) == order(make_plan(profile(BENCH), (0, 1)))
+    assert order(again) != order(other)
+
+
+def test_boots_share_the_rounds_and_the_numbers_of_trials() -> None:
+    three = profile(BENCH.replace("seed: 7", "boots: 2"))
+    whole = profile(BENCH.replace("seed: 7", ""))
+    parts = [make_plan(three, (0, 1), boot=boot) for boot in (1, 2)]
+    assert order(parts[0]) + order(parts[1]) == order(make_plan(whole, (0, 1)))
+    numbers = [step.number for part in parts for step in part.steps]
+    assert numbers == list(range(10))
+
+
+def test_soaks_come_after_trials_and_only_in_the_last_boot() -> None:
+    text = BENCH.replace("seed: 7", "boots: 2") + "  - {workload: sieve, soak_seconds: 5}\n"
+    plans = [make_plan(profile(text), (0, 1), boot=boot) for boot in (1, 2)]
+    assert all(step.is_trial for step in plans[0].steps)
+    assert [step.is_trial for step in plans[1].steps][-1] is False
+    assert plans[1].steps[-1].number == 10
+
+
+def legs(plan: Plan) -> list[tuple[set[int], float | None]]:
+    return [(set(leg.work), leg.seconds) for step in plan.steps for leg in step.legs]
+
+
+def test_all_lanes_work_by_default() -> None:
+    assert legs(make_plan(soak("all-lanes"), (0, 1, 2, 3))) == [({0, 1, 2, 3}, 60.0)]
+
+
+def test_one_lane_moves_over_every_core() -> None:
+    found = legs(make_plan(soak("{kind: one-lane-moving, dwell_seconds: 10}"), (0, 1, 2)))
+    assert [lanes for lanes, _ in found] == [{0}, {1}, {2}, {0}, {1}, {2}]
+    assert sum(seconds or 0 for _, seconds in found) == pytest.approx(60)
+
+
+def test_a_short_soak_still_visits_every_core() -> None:
+    cpus = tuple(range(16))
+    found = legs(make_plan(soak("{kind: one-lane-moving, dwell_seconds: 30}"), cpus))
+    assert set().union(*(lanes for lanes, _ in found)) == set(cpus)
+    assert sum(seconds or 0 for _, seconds in found) == pytest.approx(60)
+
+
+def test_halves_take_turns() -> None:
+    found = legs(make_plan(soak("{kind: half-lanes, which: alternate}"), (0, 1, 2, 3)))
+    assert found == [({0, 1}, 30.0), ({2, 3}, 30.0)]
+
+
+def test_mixed_loads_share_the_lanes_in_turn() -> None:
+    plan = make_plan(soak("{kind: mixed, with: [zstandard]}"), (0, 1, 2, 3))
+    work = plan.steps[0].legs[0].work
+    names = [plan.load(work[lane]).name for lane in range(4)]
+    assert names == ["fma-fp64", "zstandard", "fma-fp64", "zstandard"]
+    assert plan.load(1).companion
+
+
+def only_step(plan: Plan) -> Step:
+    assert len(plan.steps) == 1
+    return plan.steps[0]
+
+
+def test_gates_are_made_from_the_pattern() -> None:
+    steps = only_step(
+        make_plan(soak("{kind: load-steps, frequency_hz: 10, duty_percent: 25}"), (0,))
+    )
+    bursts = only_step(make_plan(soak("{kind: idle-bursts, seed: 3}"), (0,)))
+    assert steps.gate == SquareWave(100_000_000, 25_000_000)
+    assert bursts.gate == Bursts(3, 4_000_000_000, 200_000_000)
+
+
+PAIRS = """
+name: pairs
+loads:
+  - {workload: fabric-round-trip, trials: 1, trial_seconds: 1, pattern: pairs}
+"""
+
+
+def test_pairs_cover_every_two_lanes() -> None:
+    step = only_step(make_plan(profile(PAIRS), (0, 1, 2, 3)))
+    assert [tuple(leg.work) for leg in step.legs] == [
+        (0, 1), (0, 2), (0, 3), (1, 2), (1, 3), (2, 3),
+    ]  # fmt: skip
+
+
+def test_a_single_cpu_has_no_pairs_and_says_so() -> None:
+    plan = make_plan(profile(PAIRS), (0,))
+    assert not plan.steps
+    assert "two lanes" in plan.load(0).reason
+
+
+def test_programs_of_a_profile_need_permission() -> None:
+    text = """
+name: own
+loads:
+  - workload: command
+    parameters: {argv: ["true"]}
+    trials: 1
+"""
+    assert "--allow-commands" in make_plan(profile(text), (0,)).load(0).reason
+    assert make_plan(profile(text), (0,), allow_commands=True).load(0).available
+
+
+def test_memory_is_planned_for_all_loads_or_one_at_a_time() -> None:
+    roomy = make_plan(profile(BENCH), (0, 1), available_bytes=10**12)
+    tight = make_plan(profile(BENCH), (0, 1), available_bytes=roomy.memory_bytes)
+    assert roomy.keep_prepared
+    assert not tight.keep_prepared
+    assert tight.memory_bytes < roomy.memory_bytes
+
+
+def test_a_selection_keeps_matching_loads_or_is_refused_with_the_names() -> None:
+    plan = make_plan(profile(BENCH), (0, 1), select="zstd"[:2])
+    assert {plan.load(step.load).name for step in plan.steps} == {"zstandard"}
+    with pytest.raises(ProfileError, match="compile-llvm"):
+        make_plan(profile(BENCH), (0, 1), select="nothing")
+
+
+def test_the_estimate_counts_trials_soaks_and_calibration() -> None:
+    plan = make_plan(profile(BENCH), (0, 1))
+    trials = 10 * 2.0
+    assert trials < plan.estimated_seconds() < trials + 10
