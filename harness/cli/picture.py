@@ -13,6 +13,12 @@ from harness.cli.verdicts import failure_line
 from harness.observing import LaneView, Snapshot
 from harness.units import elapsed, quantity
 
+_PHASES = {
+    "gathering": "starting lanes",
+    "calibration": "calibrating",
+    "settling": "waiting for the temperature",
+    "stepping": "measuring",
+}
 _LANES_A_COLUMN = 16
 _STALE_SECONDS = 5.0
 
@@ -45,10 +51,11 @@ def _first_failure(now: Snapshot) -> Iterator[Text]:
 def _progress(now: Snapshot) -> Text:
     left = max(now.planned_seconds - now.elapsed_seconds, 0.0)
     load = f"{now.load} ({now.pattern})" if now.load else "no load"
-    return Text(
-        f"{now.phase}: {load}   trial {now.trials_done} of {now.trials_planned}   "
-        f"elapsed {elapsed(now.elapsed_seconds)}, about {elapsed(left)} left"
-    )
+    parts = [f"{_PHASES.get(now.phase, now.phase)}: {load}"]
+    if now.trials_planned:
+        parts.append(f"trial {now.trials_done} of {now.trials_planned}")
+    parts.append(f"elapsed {elapsed(now.elapsed_seconds)}, about {elapsed(left)} left")
+    return Text("   ".join(parts))
 
 
 def _lanes(now: Snapshot) -> RenderableType:

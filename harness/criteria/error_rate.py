@@ -19,7 +19,10 @@ _SECONDS_PER_HOUR = 3600.0
 
 
 class ErrorRate(LoadCriterion):
-    """The upper bound of each load's error rate is at most `at_most_per_hour`."""
+    """The upper bound of each load's error rate is at most `at_most_per_hour`.
+
+    Without `loads` it is about every soak of the profile, or about all loads where there is none.
+    """
 
     title: ClassVar[str] = "Demonstrated error rate"
     criterion: Literal["error-rate"] = "error-rate"
@@ -33,7 +36,7 @@ class ErrorRate(LoadCriterion):
 
     def judge(self, evidence: Evidence) -> CriterionResult:
         """The load, or the core, that demonstrates least decides."""
-        chosen = [(load, exposure_of(load, evidence)) for load in self.chosen(evidence)]
+        chosen = [(load, exposure_of(load, evidence)) for load in self._meant(evidence)]
         missing = [_why_not(load) for load, done in chosen if not (done.passes or done.failures)]
         found = [
             self._of(done.load, where, bounds)
@@ -42,6 +45,12 @@ class ErrorRate(LoadCriterion):
             for where, bounds in self._bounds(done, evidence.confidence)
         ]
         return self.decided_by(found, missing, self.at_most_per_hour, "1/h")
+
+    def _meant(self, evidence: Evidence) -> tuple[LoadEvidence, ...]:
+        """The loads named, else those that were soaked: seconds of trials demonstrate nothing."""
+        chosen = self.chosen(evidence)
+        soaked = tuple(load for load in chosen if load.info.trials == 0)
+        return soaked if soaked and not self.loads else chosen
 
     def _bounds(self, done: Exposure, confidence: float) -> list[tuple[str, RateBounds]]:
         if self.per == "machine":

@@ -44,7 +44,7 @@ class MinimumSoak(LoadCriterion):
             measured=minutes,
             low=minutes,
             high=minutes,
-            why=f"{load.name} soaked for {duration(load.soak_seconds)}, {comparison} the "
+            why=f"{load.name} was sustained for {duration(load.soak_seconds)}, {comparison} the "
             f"{duration(self.minimum_minutes * 60)} asked for"
             + ("" if enough or not ended_early else ", because the run ended early"),
             distance=minutes,

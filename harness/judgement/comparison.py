@@ -14,6 +14,7 @@ from harness.judgement.likeness import (
     why_unlike,
 )
 from harness.judgement.sides import Boots, Side, SideLoad, side_of
+from harness.outcome import Verdict
 from harness.results import Comparison, RunData, WorkloadComparison
 from harness.statistics import between_runs as statistics
 from harness.statistics.decision import Change, LimitDecision, decide_with_and_without
@@ -79,6 +80,11 @@ def compare_sides(before: Side, after: Side, options: CompareOptions | None = No
             )
             for item in entire.workloads
         }
+    for first, second in alike:
+        doubt = first.doubt or second.doubt
+        if doubt:
+            compared[first.name] = _doubted(compared[first.name], doubt)
+            not_slower[first.name] = LimitDecision(Verdict.INCONCLUSIVE, doubt)
     return Compared(
         Comparison(
             confidence=options.confidence,
@@ -232,6 +238,11 @@ def _settle(
         return replace(without, why="; ".join(filter(None, (without.why, told))))
     why = f"{without.decision} without the rejected trials, {with_all.decision} with them"
     return replace(without, decision=Change.UNDECIDED.value, why=f"{why}; {told}")
+
+
+def _doubted(item: WorkloadComparison, doubt: str) -> WorkloadComparison:
+    """Trials that move, or were mostly left out, have no mean that a ratio could be made of."""
+    return replace(item, decision=Change.UNDECIDED.value, why=doubt)
 
 
 def _ratio_text(item: statistics.WorkloadComparison) -> str:

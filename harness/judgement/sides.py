@@ -40,6 +40,8 @@ class SideLoad:
     rejected: int = 0
     lanes: int | None = None
     code_path: str = ""
+    #: Why no interval holds (drift, too many rejections); only told of a side of one boot.
+    doubt: str = ""
     alike: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -127,8 +129,19 @@ def _merged(parts: Sequence[_Part]) -> SideLoad:
         rejected=sum(part.evidence.result.rejected for part in parts),
         lanes=max(lanes, default=None),
         code_path=_common(part.evidence.info.code_path for part in parts),
+        doubt=_doubt(parts) if len(order) == 1 else "",
         alike=_alike(parts),
     )
+
+
+def _doubt(parts: Sequence[_Part]) -> str:
+    """Over several boots one unsteady boot is scatter like any other; in a single one it decides."""
+    for part in parts:
+        statistics = part.evidence.statistics
+        excessive = statistics is not None and statistics.low is None and len(statistics.kept) > 1
+        if statistics is not None and (excessive or statistics.steadiness.steady is False):
+            return statistics.reason or statistics.steadiness.why
+    return ""
 
 
 def _enter(part: _Part, kept: dict[str, list[float]], entire: dict[str, list[float]]) -> None:

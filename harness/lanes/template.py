@@ -9,8 +9,12 @@ from __future__ import annotations
 
 import os
 
-from harness.lanes import diagnosis, stretch, worker
-from harness.lanes.team import WARM_VARIABLE
+from harness.lanes.parent_death import settle_template
+
+settle_template()  # before the slow imports: the operator may already press a key
+
+from harness.lanes import diagnosis, stretch, worker  # noqa: E402
+from harness.lanes.team import WARM_VARIABLE  # noqa: E402
 
 __all__ = ["diagnosis", "stretch", "worker"]
 

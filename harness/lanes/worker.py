@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import signal
 import sys
 import threading
 import traceback
@@ -24,6 +23,7 @@ from harness.board import Board, LaneSlot, LaneState
 from harness.clock import NS_PER_SECOND, SYSTEM
 from harness.lanes import messages as m
 from harness.lanes.accounting import Account, read_account
+from harness.lanes.parent_death import ask_for_death_signal, leave_signals_to_parent
 from harness.results import LaneTrial
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ class Prepared:
 def lane_main(setup: LaneSetup, connection: Connection) -> None:
     """Entry of the process."""
     _redirect_stderr(Path(setup.stderr_path))
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to handle
+    leave_signals_to_parent()
     die_with_parent()
     cpu = _pin(setup.cpu)
     board = Board.open(Path(setup.board_path))
@@ -73,8 +73,6 @@ def lane_main(setup: LaneSetup, connection: Connection) -> None:
 def die_with_parent() -> None:
     """End when the parent does; the thread works everywhere, the signal even while it is stuck."""
     import multiprocessing
-
-    from harness.lanes.parent_death import ask_for_death_signal
 
     ask_for_death_signal()
     parent = multiprocessing.parent_process()

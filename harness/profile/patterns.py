@@ -113,5 +113,16 @@ Pattern = Annotated[
     BeforeValidator(_from_name),
 ]
 
+PATTERNS: tuple[type[StrictModel], ...] = (
+    AllLanes,
+    OneLaneMoving,
+    LoadSteps,
+    HalfLanes,
+    IdleBursts,
+    Mixed,
+    Pairs,
+    AfterSuspend,
+)
+
 #: Patterns whose trials give one joint throughput; the others are soaks by nature.
 TRIAL_PATTERNS = ("all-lanes", "half-lanes", "pairs")

@@ -1,4 +1,4 @@
-"""One thread per chip: it sleeps until its deadline, reads, lets the guard look, and hands over.
+"""One chip's turn: it is read, the guard looks, the readings are handed over.
 
 The guard's direct path is here: the thread that read a value over its limit reads it again and
 raises the stop flag itself; nobody has to be woken for it.
@@ -6,6 +6,7 @@ raises the stop flag itself; nobody has to be woken for it.
 
 from __future__ import annotations
 
+import math
 import threading
 import traceback
 from collections.abc import Callable, Sequence
@@ -17,8 +18,8 @@ from harness.sensors.contract import Chip, Incident, Reading, TellingChip
 from harness.sensors.guard import Action, Guard, ReadAgain, Tell, Trip, Unconfirmed
 from harness.sensors.plausibility import IMPLAUSIBLE
 
-#: A thread asked to stop is gone after this long, unless its driver holds it.
-_LONGEST_SLEEP_SECONDS = 0.5
+#: Reads that take longer are counted as slow: a bus is asked, or the machine is busy.
+SLOW_SECONDS = 0.01
 
 SPIKE = f"{IMPLAUSIBLE}: not confirmed by a second reading at once"
 
@@ -106,7 +107,7 @@ class GuardDesk:
 
 
 class ChipWorker:
-    """Reads one chip at its deadlines. `run` is the thread; `step` is one turn of it."""
+    """Reads one chip when its time has come; a :class:`harness.sensors.reader.Reader` calls it."""
 
     def __init__(
         self,
@@ -123,47 +124,29 @@ class ChipWorker:
         self.chip = chip
         self.keys = tuple(channel.key for channel in chip.channels)
         self.schedule = schedule
+        self.due_ns = schedule.start_ns
         #: When the read that is under way began, or None; the main loop watches it.
         self.busy_since_ns: int | None = None
         self.sweeps = 0
+        #: The shortest read so far; a busy machine only lengthens reads.
+        self.shortest_seconds = math.inf
+        self.slow_reads = 0
+        self.is_guarded = desk.concerns(chip)
         self._clock = clock
         self._run_started_ns = run_started_ns
-        self._desk = desk if desk.concerns(chip) else None
+        self._desk = desk
         self._tells = chip if isinstance(chip, TellingChip) else None
         self._hand_over = hand_over
-        self._stopping = False
-        self._thread = threading.Thread(target=self.run, name=chip.name, daemon=True)
 
-    def start(self) -> None:
-        """Start the thread."""
-        self._thread.start()
+    def move_to(self, schedule: Schedule) -> None:
+        """Follow another schedule from now on."""
+        self.schedule = schedule
+        self.due_ns = schedule.after(self._clock.monotonic_ns())
 
-    def ask_to_stop(self) -> None:
-        """Make the thread end after its present read."""
-        self._stopping = True
-
-    def join(self, seconds: float) -> bool:
-        """Wait for the thread's end; False when it hangs in its driver."""
-        if self._thread.is_alive():
-            self._thread.join(seconds)
-        return not self._thread.is_alive()
-
-    def run(self) -> None:
-        """Read at every deadline until asked to stop, then close the chip."""
-        deadline_ns = self.schedule.start_ns
-        while self._rest_until(deadline_ns):
-            self.step(deadline_ns)
-            deadline_ns = self.schedule.after(self._clock.monotonic_ns())
-        self.chip.close()
-
-    def _rest_until(self, deadline_ns: int) -> bool:
-        """Sleep until the deadline (a plain sleep is the cheapest); False when asked to stop."""
-        while not self._stopping:
-            left = (deadline_ns - self._clock.monotonic_ns()) / NS_PER_SECOND
-            if left <= 0:
-                return True
-            self._clock.sleep(min(left, _LONGEST_SLEEP_SECONDS))
-        return False
+    def turn(self) -> None:
+        """One sweep at its deadline; the next deadline follows from when it ended."""
+        self.step(self.due_ns)
+        self.due_ns = self.schedule.after(self._clock.monotonic_ns())
 
     def step(self, deadline_ns: int) -> None:
         """One sweep, due at `deadline_ns`."""
@@ -178,15 +161,17 @@ class ChipWorker:
             readings, incidents = self._failed(error), ()
             failure = traceback.format_exc()
         ended_ns = self._clock.monotonic_ns()
-        self.busy_since_ns = None
-        self.sweeps += 1
         late = (began_ns - deadline_ns) / NS_PER_SECOND
         latency = (ended_ns - began_ns) / NS_PER_SECOND
+        self.shortest_seconds = min(latency, self.shortest_seconds)
+        self.slow_reads += latency > SLOW_SECONDS
+        self.busy_since_ns = None
+        self.sweeps += 1
         self._hand_over(Sweep(self.number, at_seconds, readings, latency, late, incidents, failure))
 
     def _read(self, at_seconds: float) -> Sequence[Reading]:
         readings = self.chip.read(at_seconds)
-        if self._desk is not None and self._desk.observe(readings, self._now()):
+        if self.is_guarded and self._desk.observe(readings, self._now()):
             again = self.chip.read(self._now())
             spikes = self._desk.confirm(again, self._now())
             readings = [_as_spike(it) if it.channel in spikes else it for it in readings]

@@ -23,6 +23,7 @@ class ClockProbeChip:
 
     name = "measured clock"
     period_seconds = _PERIOD_SECONDS
+    shares_thread = False
 
     def __init__(self, cpus: Sequence[int], absolute: bool) -> None:
         self._cpus = tuple(cpus)

@@ -39,7 +39,7 @@ class DriverLimit:
 
 
 class Chip(Protocol):
-    """Channels that are read together. Opened and read in one thread, never shared."""
+    """Channels that are read together, by one thread at a time."""
 
     @property
     def name(self) -> str:
@@ -54,6 +54,11 @@ class Chip(Protocol):
     @property
     def period_seconds(self) -> float:
         """Shortest sensible time between two reads; 0 when each sampling interval will do."""
+        ...
+
+    @property
+    def shares_thread(self) -> bool:
+        """True when its reads are plain file reads, which may take turns in one thread."""
         ...
 
     def read(self, now_seconds: float) -> Sequence[Reading]:

@@ -117,6 +117,7 @@ class ExternalChip:
     """One running program. `read` takes the newest complete line and never waits."""
 
     period_seconds = 0.0
+    shares_thread = False
 
     def __init__(self, command: ExternalCommand, channels: Sequence[ExternalChannel]) -> None:
         self.name = f"command {visible(command.name)}"

@@ -71,12 +71,18 @@ def open_regular(path: Path) -> int:
     return descriptor
 
 
+def _seek_and_read(descriptor: int, limit_bytes: int, offset: int) -> bytes:
+    os.lseek(descriptor, offset, os.SEEK_SET)
+    return os.read(descriptor, limit_bytes)
+
+
+_pread = getattr(os, "pread", _seek_and_read)
+
+
 def pread(descriptor: int, limit_bytes: int) -> bytes:
     """Up to `limit_bytes` from the beginning of an open file."""
-    if hasattr(os, "pread"):
-        return os.pread(descriptor, limit_bytes, 0)
-    os.lseek(descriptor, 0, os.SEEK_SET)
-    return os.read(descriptor, limit_bytes)
+    content: bytes = _pread(descriptor, limit_bytes, 0)
+    return content
 
 
 def read_bytes(path: Path, limit_bytes: int = LIMIT_BYTES) -> bytes:

@@ -111,6 +111,8 @@ class Gauge:
 class GaugeChip:
     """Gauges that are read together, in one thread."""
 
+    shares_thread = True
+
     def __init__(self, name: str, gauges: Sequence[Gauge], period_seconds: float = 0.0) -> None:
         self.name = name
         self.period_seconds = period_seconds

@@ -174,6 +174,7 @@ class InterruptsChip:
 
     name = "machine-check interrupts"
     period_seconds = _PERIOD_SECONDS
+    shares_thread = True
 
     def __init__(self, path: Path, rows: Sequence[str], cpus: Sequence[int]) -> None:
         self._path = path

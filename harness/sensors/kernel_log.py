@@ -57,6 +57,7 @@ class KernelLogChip:
 
     name = "kernel log"
     period_seconds = _PERIOD_SECONDS
+    shares_thread = True
 
     def __init__(self, path: Path) -> None:
         self._path = path

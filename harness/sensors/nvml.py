@@ -79,6 +79,7 @@ class NvmlChip:
     """
 
     period_seconds = 0.0
+    shares_thread = False
 
     def __init__(
         self,

@@ -100,6 +100,7 @@ class PowercapChip:
     """All zones of one control type; they share one driver."""
 
     period_seconds = 0.0
+    shares_thread = True
 
     def __init__(self, name: str, zones: Sequence[_Zone]) -> None:
         self.name = name

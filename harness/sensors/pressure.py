@@ -44,6 +44,7 @@ class PressureChip:
 
     name = "pressure"
     period_seconds = 0.0
+    shares_thread = True
 
     def __init__(self, root: Path, resources: Sequence[str]) -> None:
         self._files = {it: Attribute(root / _FOLDER / it) for it in resources}

@@ -1,14 +1,13 @@
 """The sampler's process: every chip read at absolute deadlines, the guard beside it.
 
-It shares no interpreter with a load. Each chip has a thread (:mod:`harness.sensors.chip_worker`);
-this module's loop collects what they read, notices what they do not, beats on the board, and
+It shares no interpreter with a load. Threads read the chips (:mod:`harness.sensors.reader`); this
+module's loop collects what they read, notices what they do not, beats on the board, and
 hands batches to the run through an :class:`harness.sensors.outbox.Outbox` that never blocks.
 """
 
 from __future__ import annotations
 
 import os
-import signal
 import traceback
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -38,6 +37,7 @@ from harness.sensors.messages import (
     StopSampling,
 )
 from harness.sensors.outbox import Message, Outbox
+from harness.sensors.reader import PROVING_SWEEPS, Reader, may_share
 from harness.sensors.watches import CounterWatch, Lateness, PresenceWatch
 
 #: Chips begin this far apart, so that their threads do not queue for the interpreter.
@@ -133,6 +133,8 @@ class Sampler:
         self.desk = GuardDesk(self.guard, self._trip, self._tell_stop, self._tell)
         self.workers = self._make_workers()
         self._counting = {it.number for it in self.workers if self._counters.counts(it.keys)}
+        self._readers: list[Reader] = []
+        self._shared = False
         self._began_ns = clock.monotonic_ns()
 
     # --- the life of the loop --------------------------------------------------------------------
@@ -147,8 +149,9 @@ class Sampler:
                 guarded=tuple(channel.key for channel in self.guard.guarded),
             )
         )
-        for worker in self.workers:
-            worker.start()
+        self._readers = [Reader([worker], self._clock) for worker in self.workers]
+        for reader in self._readers:
+            reader.start()
 
     def turn(self, dropped_samples: int = 0) -> None:
         """Collect, look at what is missing, beat, and say when all chips have been read."""
@@ -156,6 +159,7 @@ class Sampler:
         self._board.put(Slot.SAMPLER_NS, now_ns)
         self._note_load(now_ns)
         self.desk.tick(self._seconds(now_ns))
+        self._arrange_threads(now_ns)
         if now_ns >= self._hand_over_ns:
             self._hand_over_ns = now_ns + _HAND_OVER_NS
             self._hand_over([*self._collect(), *self._silent(now_ns)])
@@ -164,11 +168,11 @@ class Sampler:
 
     def end(self, reason: str, dropped_samples: int) -> None:
         """Stop the threads, hand over what is left, and take leave."""
-        for worker in self.workers:
-            worker.ask_to_stop()
+        for reader in self._readers:
+            reader.ask_to_stop()
         deadline_ns = self._clock.monotonic_ns() + NS_PER_SECOND
-        for worker in self.workers:
-            worker.join(max((deadline_ns - self._clock.monotonic_ns()) / NS_PER_SECOND, 0.0))
+        for reader in self._readers:
+            reader.join(max((deadline_ns - self._clock.monotonic_ns()) / NS_PER_SECOND, 0.0))
         self._hand_over(self._collect())
         self._send(SamplerStopped(self.counts(dropped_samples), reason))
 
@@ -337,6 +341,34 @@ class Sampler:
             self._ready = True
             self._send(SamplerReady(self._seconds(now_ns)))
 
+    def _arrange_threads(self, now_ns: int) -> None:
+        """Chips that have proven quick share a thread; a hung or slow one leaves it."""
+        if not self._shared and all(it.sweeps >= PROVING_SWEEPS for it in self.workers):
+            self._share_threads(now_ns)
+        for reader in list(self._readers):
+            if reader.is_stuck(now_ns):
+                self._start_reader(reader.release())
+            elif len(reader.workers) > 1:
+                for worker in reader.put_out():
+                    self._start_reader([worker])
+
+    def _share_threads(self, now_ns: int) -> None:
+        self._shared = True
+        quick = [worker for worker in self.workers if may_share(worker)]
+        given: list[ChipWorker] = []
+        for reader in self._readers:
+            if all(worker in quick for worker in reader.workers):
+                given += reader.release()
+        for worker in given:
+            worker.move_to(Schedule(now_ns, worker.schedule.interval_ns))
+        self._start_reader(given)
+
+    def _start_reader(self, workers: list[ChipWorker]) -> None:
+        if workers:
+            reader = Reader(workers, self._clock)
+            self._readers.append(reader)
+            reader.start()
+
 
 def sampler_main(config: SamplerConfig, board_path: str, connection: Connection) -> None:
     """Target of the sampler's process. Ends on :class:`StopSampling` or when the run has gone."""
@@ -372,11 +404,11 @@ def _loop(sampler: Sampler, config: SamplerConfig, connection: Connection, outbo
 
 
 def _settle_process() -> None:
-    """Die with the parent, leave Ctrl-C to it, and allow a descriptor for every channel."""
-    from harness.lanes.parent_death import ask_for_death_signal
+    """Die with the parent, leave signals to it, and allow a descriptor for every channel."""
+    from harness.lanes.parent_death import ask_for_death_signal, leave_signals_to_parent
 
     ask_for_death_signal()
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    leave_signals_to_parent()
     try:
         import resource
     except ImportError:

@@ -73,6 +73,7 @@ class ProcChip:
 
     name = "system load and memory"
     period_seconds = 0.0
+    shares_thread = True
 
     def __init__(self, root: Path) -> None:
         self._stat = Attribute(root / "proc/stat")
@@ -123,6 +124,7 @@ class PsutilChip:
 
     name = "system load and memory"
     period_seconds = 0.0
+    shares_thread = True
 
     def __init__(self) -> None:
         self._busy = BusyShare()

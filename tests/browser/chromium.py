@@ -66,7 +66,7 @@ def run(page: str, folder: Path, width: int, dark: bool) -> str:
     path = folder / "page.html"
     path.write_text(page, encoding="utf-8")
     scheme = ["--blink-settings=preferredColorScheme=0"] if dark else []
-    finished = subprocess.run(  # noqa: S603
+    finished = subprocess.run(
         [
             browser(), *_QUIET, *scheme, f"--user-data-dir={folder / 'profile'}",
             f"--window-size={width},2000", "--dump-dom", path.as_uri(),

@@ -51,7 +51,6 @@ def brightness(colour: str) -> float:
 
 
 PAGES = {
-    "passing": lambda: report_html(samples.passing()),
     "failing": lambda: report_html(samples.failing()),
     "safety stop": lambda: report_html(samples.safety_stopped()),
     "wide": lambda: report_html(samples.wide()),
@@ -67,6 +66,13 @@ def test_no_text_of_a_figure_lies_on_another_or_leaves_it(name: str, tmp_path: P
     assert escaped(answer) == []
     assert answer["page"] <= answer["width"]
     assert answer["cut"] == []
+
+
+def test_texts_that_do_lie_on_each_other_are_noticed(tmp_path: Path) -> None:
+    page = report_html(samples.without_sensors()).replace('font-size="12"', 'font-size="70"')
+    answer = laid_out(page, tmp_path)
+    assert clashes(answer) != []
+    assert escaped(answer) != []
 
 
 def test_the_widest_report_fits_a_telephone_by_scrolling_its_tables_alone(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from harness.criteria.evidence import Evidence, LoadEvidence
+from harness.criteria.evidence import Evidence, Heating, LoadEvidence
 from harness.outcome import Ending
 from harness.results import (
     Boot,
@@ -224,3 +224,31 @@ def evidence(data: RunData | None = None, **more: Any) -> Evidence:
         "stop_above_celsius": 95.0,
     }
     return Evidence(**{**values, **more})
+
+
+STEADY = load_info("steady", 1, trials=0)
+
+
+def soaked(hours: float, failures: int = 0, **more: Any) -> Evidence:
+    """A soak of `hours` on two cores with failures spread over it, all on core 5."""
+    long = soak(hours * 3600, **more)
+    failed = tuple(failure(at_seconds=200.0 + number) for number in range(failures))
+    data = run_data(loads=(replace(STEADY, workload="spin"),), soaks=(long,), failures=failed)
+    load = load_evidence(data.loads[0], (), (long,))
+    return evidence(data, loads=(load,))
+
+
+def heating(**more: Any) -> Heating:
+    """The fit of a soak that had 4 °C to go: 75 °C, from 73 °C to 77 °C."""
+    values: dict[str, Any] = {
+        "load": "steady",
+        "channel": channel().channel.key,
+        "highest_celsius": 71.0,
+        "steady_celsius": 75.0,
+        "steady_low": 73.0,
+        "steady_high": 77.0,
+        "rise_left_celsius": 4.0,
+        "rise_left_low": 2.0,
+        "rise_left_high": 6.0,
+    }
+    return Heating(**{**values, **more})

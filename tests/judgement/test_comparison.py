@@ -232,6 +232,22 @@ def test_a_trial_rejected_for_a_cause_is_left_out_and_told() -> None:
     assert "with every trial: ratio" in found.why
 
 
+def test_trials_that_drift_decide_nothing_however_large_the_difference() -> None:
+    drifting = [120.0 + 2.0 * number for number in range(8)]
+    found = compare_runs([run()], [run(drifting, "boot-b")]).workloads[0]
+    assert found.decision == "undecided"
+    assert "not steady" in found.why
+    assert found.ratio is not None
+    assert found.ratio > 1.2
+
+
+def test_one_unsteady_boot_of_several_is_scatter_like_any_other() -> None:
+    drifting = run([120.0 + 2.0 * number for number in range(8)], "a0")
+    steady = [run([value * 1.27 for value in STEADY], f"a{n}") for n in (1, 2, 3)]
+    before = [scaled(1.0, f"b{n}") for n in range(4)]
+    assert compare_runs(before, [drifting, *steady]).workloads[0].decision == "faster"
+
+
 # --- the stored baseline ------------------------------------------------------------------------
 
 

@@ -26,9 +26,7 @@ def test_square_wave_windows_keep_duty_and_never_drift(
 def test_bursts_do_not_overlap_and_keep_their_mean_idle() -> None:
     gate = Bursts(seed=7, idle_ns=NS_PER_SECOND, burst_ns=NS_PER_SECOND // 10)
     windows = [gate.window(number) for number in range(400)]
-    idles = [
-        later.on_ns - earlier.off_ns for earlier, later in itertools.pairwise(windows)
-    ]
+    idles = [later.on_ns - earlier.off_ns for earlier, later in itertools.pairwise(windows)]
     assert min(idles) >= 0
     # 399 exponential idles of mean 1 s: their mean lies within 4 standard errors of 1 s.
     assert fmean(idles) / NS_PER_SECOND == pytest.approx(1.0, abs=4 / 399**0.5)

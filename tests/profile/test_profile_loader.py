@@ -12,8 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from profile_samples import MINIMAL, REGISTRY
 
+import workloads.registry
 from harness.errors import ProfileError
 from harness.profile.loader import find_profile, load_profile, parse_profile, shipped_profiles
+from harness.profile.patterns import PATTERNS
 
 
 def error_of(text: str) -> ProfileError:
@@ -224,3 +226,47 @@ def test_any_mixture_of_lines_loads_or_is_one_clear_line(text: str) -> None:
         assert "\n" not in str(error)
     else:
         assert profile.loads
+
+
+# --- what the shipped profiles promise ---------------------------------------------------------
+
+
+def seconds_of(name: str) -> float:
+    """Time under load that a profile asks for, without calibration and restarts."""
+    loads = load_profile(name).profile.loads
+    return sum(
+        load.soak_duration_seconds or load.maximum_trials * load.trial_seconds for load in loads
+    )
+
+
+@pytest.mark.parametrize(
+    ("name", "least_minutes", "most_minutes"),
+    [
+        ("first-look", 1.0, 1.4),
+        ("all-loads", 1.0, 3.0),
+        ("ten-minute-screen", 10.0, 10.0),
+        ("memory", 15.0, 20.0),
+        ("single-core", 12.0, 12.0),
+        ("load-steps", 11.0, 11.0),
+        ("overnight", 7 * 60.0, 10 * 60.0),
+    ],
+)
+def test_a_shipped_profile_lasts_as_long_as_its_comment_says(
+    name: str, least_minutes: float, most_minutes: float
+) -> None:
+    assert least_minutes <= seconds_of(name) / 60 <= most_minutes
+
+
+def test_all_loads_leaves_out_no_workload_but_the_users_own() -> None:
+    used = {load.workload for load in load_profile("all-loads").profile.loads}
+    assert used == set(workloads.registry.names()) - {"command"}
+
+
+def test_overnight_has_every_family_and_every_pattern_that_needs_nobody() -> None:
+    profile = load_profile("overnight").profile
+    used = {load.workload for load in profile.loads}
+    families = {workloads.registry.load(name).family for name in workloads.registry.names()}
+    covered = {workloads.registry.load(name).family for name in used}
+    assert covered == families - {workloads.registry.load("command").family}
+    kinds = {kind.model_fields["kind"].default for kind in PATTERNS}
+    assert {load.pattern.kind for load in profile.loads} == kinds - {"after-suspend"}

@@ -43,8 +43,8 @@ def criteria() -> tuple[CriterionResult, ...]:
             "No failures under load", "count: exact",
         ),
         CriterionResult(
-            "temperature-ceiling", True, Verdict.PASS, 79.7, 78.7, 80.7, 90.0, "°C",
-            "the highest reading of cpu package stayed 10.3 K under the ceiling of 90 °C",
+            "temperature-ceiling", True, Verdict.PASS, 79.3, 78.3, 80.3, 90.0, "°C",
+            "the highest reading of cpu package stayed 10.7 K under the ceiling of 90 °C",
             "Temperature stays under its ceiling", "largest reading, sensor resolution ±1 K",
         ),
         CriterionResult(
@@ -94,7 +94,7 @@ def workload(index: int, spec: Spec, *, trials: int = 12, lanes: int = 8) -> Wor
         mean_all=mean_all, low_all=mean_all - half_all, high_all=mean_all + half_all,
         points=points,
         lanes=tuple(
-            LaneSummary(lane, lane * 2, mean / lanes * (1 + 0.002 * math.sin(lane)), 753 + lane, 0)
+            LaneSummary(lane, lane * 2, mean / lanes * (1 + 0.001 * (lane % 5 - 2)), 753 + lane, 0)
             for lane in range(lanes)
         ),
         findings=("no drift over the run (Mann-Kendall p = 0.41)",),
@@ -110,7 +110,7 @@ def _points(index: int, centre: float, spread: float, trials: int) -> tuple[Tria
     random_source = random.Random(1_000 + index)
     points = []
     for trial in range(1, trials + 1):
-        value = centre * (1 + spread * random_source.gauss(0, 1))
+        value = centre * (1 + spread * _noise(random_source))
         state, causes = _state(trial, trials)
         if state == "rejected":
             value *= 0.971
@@ -173,6 +173,7 @@ def core_channel(core: int, quantity: str) -> ChannelSummary:
     )  # fmt: skip
 
 
+@cache
 def channel(
     name: str, unit: str, role: str, idle: float, rise: float, tau: float, until: float,
     *, noise: float, seed: int = 0,
@@ -183,7 +184,7 @@ def channel(
     for second in range(int(until)):
         target = idle + rise * _is_loaded(second)
         level += (target - level) / tau
-        middle = level + random_source.gauss(0, noise / 2)
+        middle = level + noise / 2 * _noise(random_source)
         envelopes.append(Envelope(float(second), 1.0, middle - noise, middle, middle + noise, 2))
     return ChannelSummary(
         name, unit, "hwmon", role, 2 * len(envelopes), 0,
@@ -194,10 +195,16 @@ def channel(
     )  # fmt: skip
 
 
+def _noise(random_source: random.Random) -> float:
+    """About standard normal, from sums alone: the same last bit under every C library."""
+    return 2.0 * (sum(random_source.random() for _ in range(3)) - 1.5)
+
+
 def _is_loaded(second: float) -> bool:
     return any(span.start_seconds <= second < span.end_seconds for span in spans())
 
 
+@cache
 def spans(*, until: float = DURATION_SECONDS) -> tuple[LoadSpan, ...]:
     """Rounds of trials, then a soak of fifteen minutes."""
     trials = [LoadSpan(20.0 + 45 * n, 52.0 + 45 * n, f"round {n + 1}") for n in range(7)]

@@ -66,6 +66,7 @@ def passing() -> RunResult:
     )
 
 
+@cache
 def failing() -> RunResult:
     """A lane computed a wrong result, another died; the temperature came close to its limit."""
     failures = (
@@ -94,6 +95,7 @@ def failing() -> RunResult:
     )
 
 
+@cache
 def inconclusive() -> RunResult:
     """The interval of a throughput floor straddles its limit; part of the trials disagree."""
     rules = list(criteria())
@@ -105,6 +107,7 @@ def inconclusive() -> RunResult:
     return judged(criteria=tuple(rules), workloads=passing().workloads, channels=channels())
 
 
+@cache
 def safety_stopped() -> RunResult:
     """The guard stopped the load after four minutes."""
     stop = SafetyStop(
@@ -112,7 +115,7 @@ def safety_stopped() -> RunResult:
     )
     event = Event(EventKind.LIMIT_EXCEEDED, 231.31, "cpu package 95.4 °C, confirmed by 95.6 °C")
     return judged(
-        criteria=tuple(replace(rule, **_UNDECIDED) for rule in criteria()[:4]),
+        criteria=tuple(_undecided(rule) for rule in criteria()[:4]),
         workloads=tuple(workload(index, spec, trials=3) for index, spec in enumerate(WORKLOADS)),
         channels=channels(until=237.0, rise=73.5),
         safety_stop=stop,
@@ -123,12 +126,14 @@ def safety_stopped() -> RunResult:
     )
 
 
-_UNDECIDED = {
-    "verdict": Verdict.NOT_TESTED, "measured": None, "low": None, "high": None,
-    "why": "not tested: the guard stopped the load before enough was measured",
-}  # fmt: skip
+def _undecided(rule: CriterionResult) -> CriterionResult:
+    return replace(
+        rule, verdict=Verdict.NOT_TESTED, measured=None, low=None, high=None,
+        why="not tested: the guard stopped the load before enough was measured",
+    )  # fmt: skip
 
 
+@cache
 def without_sensors() -> RunResult:
     """A virtual machine: no sensor at all, one trial each, so hardly an interval."""
     rules = list(criteria())
@@ -214,6 +219,7 @@ def hostile() -> RunResult:
     )  # fmt: skip
 
 
+@cache
 def crashed() -> RunResult:
     """The machine restarted in the middle of a trial; the record holds what came before."""
     return judged(
@@ -242,6 +248,7 @@ def _no_crash() -> CriterionResult:
     )  # fmt: skip
 
 
+@cache
 def small() -> RunResult:
     """A short failing run with everything in it once: the one that the gold files hold."""
     run = failing()

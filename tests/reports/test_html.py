@@ -16,8 +16,8 @@ from harness.outcome import Ending, Verdict
 from harness.results import LoadSpan, RunResult
 from reports.comparison_html import comparison_html, needed_text
 from reports.html import busy_seconds, page_of, report_html
-from tests.reports import comparisons, samples
 from reports.wording import value_text
+from tests.reports import comparisons, samples
 from tests.reports.markup import Element, parse_html
 
 SAMPLES = list(samples.everything())

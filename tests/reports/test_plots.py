@@ -100,6 +100,7 @@ def test_the_order_plot_is_in_the_workloads_unit_and_shows_mean_and_interval() -
     assert item.mean is not None
     assert plot.mean == pytest.approx(plot.up.place(item.mean))
     assert plot.band is not None
+    assert plot.mean is not None
     assert plot.band[0] < plot.mean < plot.band[1]
     assert len(plot.marks) == len(item.points)
 

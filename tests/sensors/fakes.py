@@ -22,6 +22,7 @@ class FakeChip:
     channels: Sequence[Channel] = (DIE,)
     name: str = "fake"
     period_seconds: float = 0.0
+    shares_thread: bool = True
     reads: list[float] = field(default_factory=list)
     closed: bool = False
 

@@ -108,15 +108,6 @@ def test_the_next_deadline_is_the_first_multiple_after_now(interval: int, offset
     assert following - max(now, 10**12) <= interval
 
 
-def test_the_thread_ends_when_asked_and_closes_its_chip() -> None:
-    chip = FakeChip(lambda now: 40.0)
-    bench = Bench(chip)
-    bench.worker.start()
-    bench.worker.ask_to_stop()
-    assert bench.worker.join(5.0)
-    assert chip.closed
-
-
 @pytest.mark.parametrize("seconds_late", [0.1, 3.7])
 def test_missed_deadlines_are_not_made_up_for(seconds_late: float) -> None:
     schedule = Schedule(0, NS_PER_SECOND)

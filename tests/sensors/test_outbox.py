@@ -6,11 +6,15 @@ import multiprocessing
 import threading
 from multiprocessing.connection import Connection
 
-from harness.results import Event, EventKind, Sample
-from harness.sensors.messages import SampleBatch, SamplerReady, SensorEvent
+from harness.results import Event, EventKind
+from harness.sensors.batches import PackedBatch, PackedSweep
+from harness.sensors.contract import Reading
+from harness.sensors.messages import SamplerReady, SensorEvent
 from harness.sensors.outbox import Outbox
 
-BATCH = SampleBatch((Sample("a", 0.0, 1.0), Sample("b", 0.0, 2.0)))
+BATCH = PackedBatch(
+    (PackedSweep.of(("a", "b"), (Reading("a", 1.0), Reading("b", 2.0)), 0.0, 0.001),)
+)
 
 
 class Stuck:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import pickle
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -43,7 +44,7 @@ class Loop:
         self.sampler = Sampler(config, self.catalogue, self.board, self._send, self.clock)
 
     def _send(self, message: object) -> bool:
-        self.messages.append(message)
+        self.messages.append(pickle.loads(pickle.dumps(message)))  # noqa: S301 - as the pipe does
         return True
 
     def turn(self, dropped: int = 0) -> None:

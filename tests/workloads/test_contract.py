@@ -43,7 +43,7 @@ GIVEN: dict[str, dict[str, Any]] = {
 }
 
 _SOURCE = re.compile(r"\b1[89]\d\d\b|\b20\d\d\b|RFC \d+|FIPS|no source")
-_FORMULA = re.compile(r"`[^`]*(=|\^|xor|/|\+|\(|->)[^`]*`|\w+ = \w+|<=|\bmod\b|modulo")
+_FORMULA = re.compile(r"`[^`]*(=|\^|\*|xor|/|\+|\(|->)[^`]*`|\w+ = \w+|<=|\bmod\b|modulo")
 
 
 class Rig:
@@ -94,6 +94,7 @@ class Case:
         if not availability.available:
             assert availability.reason
             pytest.skip(f"{name} is not available here: {availability.reason}")
+        self.workload.warm()
         self.rig = Rig(self.workload, self.parameters)
         self.rig.execute()
         self.right = self.task.digest()

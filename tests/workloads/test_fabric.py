@@ -22,6 +22,11 @@ ASKING_LINE, ANSWERING_LINE = 16, 40
 SOON_NS = 20_000_000
 
 
+@pytest.fixture(autouse=True, scope="module")
+def compiled() -> None:
+    LOAD.warm()  # else one end may wait for the other to be compiled
+
+
 @pytest.fixture
 def shared() -> NDArray[np.uint64]:
     return np.zeros(128, np.uint64)

@@ -1,0 +1,53 @@
+"""No failures: what counts, what it needs to pass, and whose failure it is."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from evidence_samples import (
+    evidence,
+    failure,
+    load_evidence,
+    load_info,
+    run_data,
+)
+
+from harness.criteria.no_crash import NoCrash
+from harness.criteria.no_failures import NoFailures
+from harness.outcome import Verdict
+from harness.results import FailureKind
+
+
+def test_verified_passes_without_a_failure_pass() -> None:
+    result = NoFailures().judge(evidence())
+    assert result.verdict is Verdict.PASS
+    assert (result.measured, result.limit) == (0, 0)
+    assert "420 passes were verified" in result.why
+
+
+def test_one_wrong_result_fails_and_names_load_core_and_time() -> None:
+    result = NoFailures().judge(evidence(run_data(failures=(failure(),))))
+    assert (result.verdict, result.measured) == (Verdict.FAIL, 1)
+    assert "wrong result in spin on core 5 at 0:00:42.0" in result.why
+
+
+@pytest.mark.parametrize("kind", [FailureKind.MACHINE_RESTARTED, FailureKind.PROCESS_DIED])
+def test_a_crash_is_not_counted_twice_as_a_failure_of_a_load(kind: FailureKind) -> None:
+    data = run_data(failures=(failure(kind, workload=None),))
+    assert NoFailures().judge(evidence(data)).verdict is Verdict.PASS
+    assert NoCrash().judge(evidence(data)).verdict is Verdict.FAIL
+
+
+def test_a_load_that_ran_without_verifying_anything_cannot_pass() -> None:
+    loads = (load_evidence(), replace(load_evidence(load_info("mute", 1), verified=0)))
+    result = NoFailures().judge(evidence(loads=loads))
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert "no pass of mute was verified" in result.why
+
+
+def test_failures_of_other_loads_do_not_count_when_loads_are_named() -> None:
+    data = run_data(failures=(failure(workload="other"),))
+    named = NoFailures(loads=("spin",))
+    assert named.judge(evidence(data)).verdict is Verdict.PASS
+    assert named.label == "no-failures spin"

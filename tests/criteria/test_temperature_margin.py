@@ -1,0 +1,68 @@
+"""Temperature margin: now, on a hot day, and where nothing may be claimed."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from evidence_samples import channel, evidence, heating, run_data
+
+from harness.criteria.evidence import Room
+from harness.criteria.temperature_margin import TemperatureMargin
+from harness.outcome import Verdict
+from harness.results import CriterionResult
+
+
+def margin(**more: Any) -> CriterionResult:
+    keys = {"at_least_celsius": 10.0, **more.pop("keys", {})}
+    return TemperatureMargin(**keys).judge(evidence(**more))
+
+
+def test_without_a_fit_the_margin_is_from_the_largest_reading() -> None:
+    result = margin()
+    assert (result.verdict, result.measured) == (Verdict.PASS, 95.0 - 71.0)
+    assert result.low is None
+
+
+def test_a_fit_foresees_the_heat_still_to_come_with_its_interval() -> None:
+    result = margin(heating=(heating(),))
+    assert (result.measured, result.low, result.high) == (20.0, 18.0, 22.0)
+
+
+def test_a_fit_never_makes_the_margin_larger_than_what_was_read() -> None:
+    cool = heating(steady_celsius=60.0, steady_low=58.0, steady_high=62.0)
+    result = margin(heating=(cool,))
+    assert (result.measured, result.high) == (24.0, 24.0)
+
+
+def test_a_hot_day_adds_the_difference_of_the_rooms() -> None:
+    # Linear heat conduction: the rise over the room does not depend on the room. Worked example
+    # with theta_JA = 18.3 °C/W (Si5382 configuration report): at 0.876 W the junction is at
+    # 41.03 °C in a room of 25 °C, hence 101.03 °C in a room of 85 °C.
+    data = run_data(channels=(channel(peak=25.0 + 0.876 * 18.3),))
+    result = margin(
+        data=data, room=Room(25.0, 85.0), keys={"when": "hot-day", "limit_celsius": 125.0}
+    )
+    assert result.measured == pytest.approx(125.0 - 101.03, abs=0.005)
+
+
+def test_an_interval_across_the_limit_is_undecided() -> None:
+    result = margin(heating=(heating(),), keys={"at_least_celsius": 19.0})
+    assert result.verdict is Verdict.INCONCLUSIVE
+
+
+def test_no_hot_day_without_a_room_temperature() -> None:
+    result = margin(keys={"when": "hot-day"})
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert "declares no ambient_celsius" in result.why
+
+
+def test_no_margin_is_claimed_where_the_temperature_was_held_by_control() -> None:
+    held = heating(held_by_control=True, reason="held by control: the fan followed")
+    result = margin(heating=(held,))
+    assert (result.verdict, result.measured) == (Verdict.INCONCLUSIVE, None)
+    assert "held by control" in result.why
+
+
+def test_no_margin_without_a_limit() -> None:
+    assert margin(stop_above_celsius=None).measured is None

@@ -1,0 +1,80 @@
+"""Time, readings and the writer, as the runner watches them."""
+
+from __future__ import annotations
+
+from harness.clock import NS_PER_SECOND, ManualClock
+from harness.happenings import StorageFailed, Suspended
+from harness.results import Channel, EventKind, Sample
+from harness.sensors.messages import ChannelsFound
+from harness.watchers import WRITER_SILENT_SECONDS, Readings, TimeWatch, writer_trouble
+
+PACKAGE = Channel("p", "package", "°C", "hwmon", role="cpu_temperature")
+CORE = Channel("c", "core 0", "°C", "hwmon", role="cpu_temperature")
+FAN = Channel("f", "fan", "RPM", "hwmon")
+
+
+def readings() -> Readings:
+    found = Readings()
+    found.found(ChannelsFound((PACKAGE, CORE, FAN), (), (), ()))
+    return found
+
+
+def test_passing_time_is_nothing_to_tell() -> None:
+    clock = ManualClock()
+    watch = TimeWatch(clock)
+    clock.advance(100.0)
+    assert watch.look(100.0) == (None, None)
+
+
+def test_a_suspend_is_noticed_once_with_its_length() -> None:
+    clock = ManualClock()
+    watch = TimeWatch(clock)
+    clock.suspend(42.0)
+    assert watch.look(1.0) == (Suspended(42.0), None)
+    assert watch.look(2.0) == (None, None)
+
+
+def test_a_wall_clock_set_back_is_told_and_is_no_suspend() -> None:
+    clock = ManualClock()
+    watch = TimeWatch(clock)
+    clock.set_wall(clock.wall_ns() - 3600 * NS_PER_SECOND)
+    suspended, event = watch.look(5.0)
+    assert suspended is None
+    assert event is not None
+    assert event.kind is EventKind.CLOCK_STEPPED
+    assert "back by 3600.0 s" in event.text
+
+
+def test_the_hottest_channel_stands_for_its_role() -> None:
+    found = readings()
+    found.take((Sample("p", 1.0, 60.0), Sample("c", 1.0, 72.0), Sample("f", 1.0, 900.0)))
+    values = found.by_key_and_role()
+    assert values["cpu_temperature"] == 72.0
+    assert (values["p"], values["f"]) == (60.0, 900.0)
+
+
+def test_implausible_values_are_not_used() -> None:
+    found = readings()
+    found.take((Sample("p", 1.0, 60.0), Sample("c", 1.0, 127.0, flag="implausible: +127 °C")))
+    assert found.by_key_and_role()["cpu_temperature"] == 60.0
+    assert "c" not in found.highest
+
+
+def test_a_channel_that_stopped_answering_is_lost() -> None:
+    found = readings()
+    found.take((Sample("p", 1.0, 60.0),))
+    found.take((Sample("p", 2.0, None, reason="ENODEV"),))
+    assert found.lost() == (PACKAGE,)
+    assert found.highest["p"] == 60.0
+
+
+def test_a_channel_that_never_answered_is_not_lost_again() -> None:
+    found = readings()
+    found.take((Sample("f", 1.0, None, reason="ENODATA"),))
+    assert found.lost() == ()
+
+
+def test_a_writer_that_hangs_or_fails_is_a_storage_failure() -> None:
+    assert writer_trouble(1.0, None) is None
+    assert isinstance(writer_trouble(WRITER_SILENT_SECONDS + 1, None), StorageFailed)
+    assert writer_trouble(0.0, OSError("no space")) == StorageFailed("no space")
