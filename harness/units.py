@@ -37,7 +37,7 @@ _SYMBOLS = {
     "flop": "FLOP", "byte": "B", "bytes": "B", "hertz": "Hz", "hz": "Hz", "watt": "W",
     "watts": "W", "joule": "J", "joules": "J", "volt": "V", "volts": "V", "ampere": "A",
     "amperes": "A", "second": "s", "seconds": "s", "celsius": "°C", "degc": "°C",
-    "kelvin": "K", "percent": "%", "rpm": "RPM", "rev/min": "RPM",
+    "kelvin": "K", "percent": "%", "count": "", "rpm": "RPM", "rev/min": "RPM",
 }  # fmt: skip
 
 #: Powers of ten a prefix may stand for. A core voltage is read in volts and a fan in RPM, so
@@ -46,8 +46,8 @@ _RANGES = {
     "s": (-9, 0), "Hz": (0, 12), "B": (0, 18), "bit": (0, 18), "FLOP": (0, 18),
     "W": (0, 6), "J": (0, 9),
 }  # fmt: skip
-_PER_SECOND = re.compile(r"^[A-Za-z]+/s$")
-_PER_WORK = re.compile(r"^s/[A-Za-z]+$")
+_PER_SECOND = re.compile(r"^[A-Za-z][A-Za-z -]*/s$")
+_PER_WORK = re.compile(r"^s/[A-Za-z][A-Za-z -]*$")
 #: Outside this range plain digits would be a row of zeros.
 _PLAIN_RANGE = (1e-4, 1e15)
 _READING_PLACES = {"°C": 1, "K": 1, "RPM": 0, "V": 3, "%": 1}

@@ -149,6 +149,8 @@ def _given_reasons(result: RunResult) -> dict[str, str]:
 def _explained(value: Any, pointer: str, given: Mapping[str, str], reasons: dict[str, str]) -> Any:
     """`value` as JSON can hold it; every null in it gets an entry in `reasons`."""
     if isinstance(value, Mapping):
+        if value.get("value", "") is None and value.get("reason"):
+            given = {**given, pointer: str(value["reason"])}
         return {
             str(key): _explained(item, f"{pointer}/{_token(key)}", given, reasons)
             for key, item in value.items()

@@ -24,6 +24,7 @@ _NUMBER_AND_UNIT = re.compile(
 )
 NOT_MEASURED = "not measured"
 _UNIT_CHARACTERS = 24
+_PLURAL_WORD = re.compile(r"[a-z ]{3,}[a-rt-z]s|[a-z ]+sses")
 #: In a line; the whole detail stands in the table of failures.
 _DETAIL_CHARACTERS = 600
 
@@ -59,9 +60,16 @@ def unit_text(unit: str) -> str:
     return shortened(unit, _UNIT_CHARACTERS)
 
 
+def _counted(value: float, unit: str) -> str:
+    """The unit's singular where it is a plural word and there is exactly one."""
+    if value != 1 or not _PLURAL_WORD.fullmatch(unit):
+        return unit
+    return unit[:-2] if unit.endswith(("shes", "sses")) else unit[:-1]
+
+
 def value_text(value: float, unit: str) -> str:
     """One measured value without an interval: whole numbers stay whole."""
-    short = unit_text(unit)
+    short = _counted(value, unit_text(unit))
     if float(value).is_integer() and units.symbol_of(short) not in ("°C", "K", "V"):
         return units.stated(value, short)
     return units.reading(value, short)
@@ -88,7 +96,11 @@ def criterion_measured(item: CriterionResult) -> str:
 
 def criterion_limit(item: CriterionResult) -> str:
     """A criterion's limit, with the digits it was stated with; empty where it has none."""
-    return "" if item.limit is None else units.stated(item.limit, unit_text(item.unit))
+    return (
+        ""
+        if item.limit is None
+        else units.stated(item.limit, _counted(item.limit, unit_text(item.unit)))
+    )
 
 
 def workload_mean(item: WorkloadResult) -> str:
@@ -186,8 +198,7 @@ def plain_text(value: Any) -> str:
     if isinstance(value, Mapping):
         return _mapping_text(value)
     if isinstance(value, list | tuple | set | frozenset):
-        items = sorted(value, key=repr) if isinstance(value, set | frozenset) else value
-        return ", ".join(map(plain_text, items)) or "none"
+        return _list_text(value)
     return _scalar_text(value)
 
 
@@ -204,17 +215,24 @@ def _scalar_text(value: Any) -> str:
 def _mapping_text(value: Mapping[str, Any]) -> str:
     if _is_measure(value):
         return _measure_text(value)
-    parts = (f"{spaced(str(key))}: {plain_text(item)}" for key, item in value.items())
-    return ", ".join(parts) or "none"
+    return ", ".join(" ".join(fact_text(str(key), item)) for key, item in value.items()) or "none"
+
+
+def _list_text(value: Iterable[Any]) -> str:
+    items = sorted(value, key=repr) if isinstance(value, set | frozenset) else list(value)
+    separator = "; " if any(isinstance(item, Mapping) for item in items) else ", "
+    return separator.join(map(plain_text, items)) or "none"
 
 
 def _is_measure(value: Mapping[str, Any]) -> bool:
-    """Whether a mapping is one declared quantity: a value with its unit."""
-    return "value" in value and set(value) <= {"value", "unit"}
+    """Whether a mapping is one quantity: a value with its unit, or null with the reason."""
+    return "value" in value and set(value) <= {"value", "unit", "reason"}
 
 
 def _measure_text(value: Mapping[str, Any]) -> str:
     amount, unit = value["value"], str(value.get("unit") or "")
+    if amount is None:
+        return f"not known: {value['reason']}" if value.get("reason") else "not known"
     if isinstance(amount, int | float) and not isinstance(amount, bool):
         return units.as_declared(amount, unit)
     return f"{plain_text(amount)} {unit}".rstrip()

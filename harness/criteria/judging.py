@@ -45,8 +45,8 @@ def listed(words: Iterable[str], most: int = 4) -> str:
 
 
 def plural(number: int, noun: str) -> str:
-    """``1 pass``, ``2 passes``, ``3 trials``; a noun may end in s, x or ch."""
+    """``1 pass``, ``2 passes``, ``3 trials``; a noun may end in s, x, ch or sh."""
     if number == 1:
         return f"1 {noun}"
-    ending = "es" if noun.endswith(("s", "x", "ch")) else "s"
+    ending = "es" if noun.endswith(("s", "x", "ch", "sh")) else "s"
     return f"{number} {noun}{ending}"

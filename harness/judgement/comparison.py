@@ -64,44 +64,60 @@ def compare_sides(before: Side, after: Side, options: CompareOptions | None = No
     options = options or CompareOptions()
     warnings = [*check_machines(before, after, options.other_machine), *warnings_of(before, after)]
     pairs = _pairs(before, after)
-    unlike = {
-        first.name: reason for first, second in pairs if (reason := why_unlike(first, second))
-    }
-    alike = [pair for pair in pairs if pair[0].name not in unlike]
+    unlike = {first.name: why_unlike(first, second) for first, second in pairs}
+    alike = [pair for pair in pairs if not unlike[pair[0].name]]
     found = _statistics(alike, before, after, options, everything=False)
-    compared = {item.name: _as_result(item) for item in found.workloads}
-    not_slower = {item.name: item.not_slower for item in found.workloads}
+    entire = found
     if any(first.rejected or second.rejected for first, second in alike):
         entire = _statistics(alike, before, after, options, everything=True)
-        compared = _with_and_without(compared, entire, alike, options)
-        not_slower |= {
-            item.name: decide_with_and_without(
-                not_slower[item.name], item.not_slower, blind=options.blind
-            )
-            for item in entire.workloads
-        }
-    for first, second in alike:
-        doubt = first.doubt or second.doubt
-        if doubt:
-            compared[first.name] = _doubted(compared[first.name], doubt)
-            not_slower[first.name] = LimitDecision(Verdict.INCONCLUSIVE, doubt)
-    return Compared(
-        Comparison(
-            confidence=options.confidence,
-            margin_percent=options.margin_percent,
-            workloads=tuple(
-                compared.get(first.name) or _unlike(first, second, unlike[first.name])
-                for first, second in pairs
-            ),
-            overall=_overall(found.overall),
-            changes=changes_between(before, after),
-            warnings=tuple(dict.fromkeys(warnings)),
-            scope=found.scope,
-            looks=options.looks,
-            assumptions=found.assumptions,
+    decided = _decide(alike, found, entire, options.blind)
+    comparison = Comparison(
+        confidence=options.confidence,
+        margin_percent=options.margin_percent,
+        workloads=tuple(
+            decided[first.name].result
+            if first.name in decided
+            else _unlike(first, second, unlike[first.name])
+            for first, second in pairs
         ),
-        not_slower,
+        overall=_overall(found.overall),
+        changes=changes_between(before, after),
+        warnings=tuple(dict.fromkeys(warnings)),
+        scope=found.scope,
+        looks=options.looks,
+        assumptions=found.assumptions,
     )
+    return Compared(comparison, {name: item.not_slower for name, item in decided.items()})
+
+
+@dataclass(frozen=True)
+class _Decided:
+    """One load's result, and the guarded verdict on "not slower than the margin"."""
+
+    result: WorkloadComparison
+    not_slower: LimitDecision
+
+
+def _decide(
+    pairs: Sequence[tuple[SideLoad, SideLoad]],
+    found: statistics.Comparison,
+    entire: statistics.Comparison,
+    blind: bool,
+) -> dict[str, _Decided]:
+    """Decisions that hang neither on rejected trials nor on trials that have no mean."""
+    decided = {}
+    for (first, second), without, with_all in zip(
+        pairs, found.workloads, entire.workloads, strict=True
+    ):
+        item = _Decided(_as_result(without), without.not_slower)
+        if first.rejected or second.rejected:
+            item = _Decided(
+                _settle(item.result, with_all, blind),
+                decide_with_and_without(item.not_slower, with_all.not_slower, blind=blind),
+            )
+        doubt = first.doubt or second.doubt
+        decided[first.name] = _doubted(item.result, doubt) if doubt else item
+    return decided
 
 
 def _pairs(before: Side, after: Side) -> list[tuple[SideLoad, SideLoad]]:
@@ -213,21 +229,6 @@ def _unlike(before: SideLoad, after: SideLoad, reason: str) -> WorkloadCompariso
     )
 
 
-def _with_and_without(
-    compared: Mapping[str, WorkloadComparison],
-    entire: statistics.Comparison,
-    pairs: Sequence[tuple[SideLoad, SideLoad]],
-    options: CompareOptions,
-) -> dict[str, WorkloadComparison]:
-    """A decision that hangs on rejected trials alone is no decision."""
-    touched = {first.name for first, second in pairs if first.rejected or second.rejected}
-    with_all = {item.name: item for item in entire.workloads}
-    return {
-        name: _settle(item, with_all[name], options.blind) if name in touched else item
-        for name, item in compared.items()
-    }
-
-
 def _settle(
     without: WorkloadComparison, with_all: statistics.WorkloadComparison, blind: bool
 ) -> WorkloadComparison:
@@ -240,9 +241,10 @@ def _settle(
     return replace(without, decision=Change.UNDECIDED.value, why=f"{why}; {told}")
 
 
-def _doubted(item: WorkloadComparison, doubt: str) -> WorkloadComparison:
+def _doubted(item: WorkloadComparison, doubt: str) -> _Decided:
     """Trials that move, or were mostly left out, have no mean that a ratio could be made of."""
-    return replace(item, decision=Change.UNDECIDED.value, why=doubt)
+    undecided = replace(item, decision=Change.UNDECIDED.value, why=doubt)
+    return _Decided(undecided, LimitDecision(Verdict.INCONCLUSIVE, doubt))
 
 
 def _ratio_text(item: statistics.WorkloadComparison) -> str:

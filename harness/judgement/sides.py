@@ -135,7 +135,7 @@ def _merged(parts: Sequence[_Part]) -> SideLoad:
 
 
 def _doubt(parts: Sequence[_Part]) -> str:
-    """Over several boots one unsteady boot is scatter like any other; in a single one it decides."""
+    """Why one boot's trials hold no mean; over several boots it is scatter like any other."""
     for part in parts:
         statistics = part.evidence.statistics
         excessive = statistics is not None and statistics.low is None and len(statistics.kept) > 1

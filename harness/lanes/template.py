@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 
-from harness.lanes.parent_death import settle_template
+from harness.parent_death import settle_template
 
 settle_template()  # before the slow imports: the operator may already press a key
 

@@ -23,7 +23,7 @@ from harness.board import Board, LaneSlot, LaneState
 from harness.clock import NS_PER_SECOND, SYSTEM
 from harness.lanes import messages as m
 from harness.lanes.accounting import Account, read_account
-from harness.lanes.parent_death import ask_for_death_signal, leave_signals_to_parent
+from harness.parent_death import ask_for_death_signal, leave_signals_to_parent
 from harness.results import LaneTrial
 
 if TYPE_CHECKING:

@@ -405,7 +405,7 @@ def _loop(sampler: Sampler, config: SamplerConfig, connection: Connection, outbo
 
 def _settle_process() -> None:
     """Die with the parent, leave signals to it, and allow a descriptor for every channel."""
-    from harness.lanes.parent_death import ask_for_death_signal, leave_signals_to_parent
+    from harness.parent_death import ask_for_death_signal, leave_signals_to_parent
 
     ask_for_death_signal()
     leave_signals_to_parent()

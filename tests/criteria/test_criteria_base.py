@@ -1,0 +1,83 @@
+"""What all criteria share: the worst finding decides, nothing is covered up, words stay short."""
+
+from __future__ import annotations
+
+import pytest
+from evidence_samples import evidence
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from harness.criteria.judging import Finding, listed, plural, worst
+from harness.criteria.spread_ceiling import SpreadCeiling
+from harness.outcome import Verdict
+
+VERDICTS = st.sampled_from([Verdict.PASS, Verdict.FAIL, Verdict.INCONCLUSIVE])
+FINDINGS = st.builds(
+    Finding,
+    subject=st.just("x"),
+    verdict=VERDICTS,
+    measured=st.just(1.0),
+    low=st.none(),
+    high=st.none(),
+    why=st.just("because"),
+    distance=st.floats(-10, 10),
+)
+SPEC = SpreadCeiling(at_most_percent=1.0)
+
+
+@given(st.lists(FINDINGS, min_size=1))
+def test_a_failure_outranks_a_doubt_and_a_doubt_a_pass(findings: list[Finding]) -> None:
+    verdicts = {item.verdict for item in findings}
+    found = worst(findings)
+    if Verdict.FAIL in verdicts:
+        assert found.verdict is Verdict.FAIL
+    elif Verdict.INCONCLUSIVE in verdicts:
+        assert found.verdict is Verdict.INCONCLUSIVE
+    alike = [item.distance for item in findings if item.verdict is found.verdict]
+    assert found.distance == min(alike)
+
+
+@given(st.lists(FINDINGS), st.lists(st.just("no sensor"), min_size=1, max_size=2))
+def test_what_is_missing_never_becomes_a_pass_and_never_hides_a_failure(
+    findings: list[Finding], missing: list[str]
+) -> None:
+    result = SPEC.decided_by(findings, missing, 1.0, "%")
+    failed = any(item.verdict is Verdict.FAIL for item in findings)
+    assert result.verdict is (Verdict.FAIL if failed else Verdict.INCONCLUSIVE)
+
+
+def test_a_load_named_twice_is_refused() -> None:
+    with pytest.raises(ValidationError, match="names a load twice"):
+        SpreadCeiling(at_most_percent=1.0, loads=("spin", "spin"))
+
+
+def test_a_rule_judges_only_the_loads_of_its_kind() -> None:
+    assert [load.name for load in SPEC.chosen(evidence())] == ["spin"]
+
+
+@pytest.mark.parametrize(
+    ("words", "text"),
+    [
+        ([], "none"),
+        (["a"], "a"),
+        (["a", "b"], "a and b"),
+        (["a", "b", "c", "d"], "a, b, c and d"),
+        (["a", "b", "c", "d", "e", "f"], "a, b, c, d and 2 more"),
+    ],
+)
+def test_lists_stay_short(words: list[str], text: str) -> None:
+    assert listed(words) == text
+
+
+@pytest.mark.parametrize(
+    ("number", "noun", "text"),
+    [
+        (1, "pass", "1 pass"),
+        (2, "pass", "2 passes"),
+        (0, "trial", "0 trials"),
+        (3, "crash", "3 crashes"),
+    ],
+)
+def test_nouns_agree_with_their_number(number: int, noun: str, text: str) -> None:
+    assert plural(number, noun) == text
