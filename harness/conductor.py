@@ -24,12 +24,13 @@ from harness.happenings import (
     LaneDied,
     LimitExceeded,
     Send,
+    StoodStill,
     StopLoad,
     StorageFailed,
     Store,
     Suspended,
 )
-from harness.lanes.messages import LaneTrouble, Mismatch, Recheck, Rechecked, Sabotage
+from harness.lanes.messages import Done, LaneTrouble, Mismatch, Recheck, Rechecked, Sabotage
 from harness.outcome import Ending
 from harness.phases.calibration import Calibration
 from harness.phases.gathering import Gathering
@@ -95,7 +96,9 @@ class Conductor:
             return []
         out = self._common(happening, now_ns)
         if self.phase is not None and not isinstance(happening, Begin):
-            out += self.phase.hear(happening, now_ns)
+            heard = self.phase.hear(happening, now_ns)
+            hung = any(isinstance(item, KillLane) for item in heard)
+            out += heard + (self._after_failure("a lane hung", now_ns) if hung else [])
         out += self._move_on(now_ns)
         return out
 
@@ -163,6 +166,8 @@ class Conductor:
             case Suspended(seconds):
                 text = f"the machine slept for {seconds:.1f} s"
                 return [self.state.event(EventKind.SUSPENDED, now_ns, text)]
+            case StoodStill():
+                return self._stood_still(happening, now_ns)
         return self._lane_said(happening, now_ns)
 
     def _must_end(
@@ -183,6 +188,16 @@ class Conductor:
                 out = [self.state.failure(FailureKind.PROCESS_DIED, now_ns, text)]
         return out + self._stop(ending, text, now_ns)
 
+    def _stood_still(self, still: StoodStill, now_ns: int) -> list[Instruction]:
+        """Nothing was proved wrong, but the load was not what the profile asked for."""
+        text = f"rigproof itself stood still for {still.seconds:.1f} s: stopped, or starved"
+        data = {"stood_still_seconds": still.seconds}
+        if not still.load_stopped:
+            return [self.state.event(EventKind.WARNING, now_ns, text, data)]
+        text += "; the lanes ended their load by themselves"
+        event = self.state.event(EventKind.INTERRUPTED, now_ns, text, data)
+        return [event, *self._stop(Ending.INTERRUPTED, text, now_ns)]
+
     def _lane_said(self, happening: Happening, now_ns: int) -> list[Instruction]:
         match happening:
             case LaneDied():
@@ -196,6 +211,12 @@ class Conductor:
                 return [failure, *self._after_failure(summary, now_ns)]
             case Rechecked():
                 return self._answered(happening, now_ns)
+            case Done(lane=lane, load=load, doubts=doubts) if doubts:
+                kind = FailureKind.WRONG_RESULT
+                detail = f"when the load was over: {'; '.join(doubts)}"
+                failure = self.state.failure(kind, now_ns, detail, lane, load)
+                text = f"lane {lane} computed wrongly"
+                return [failure, *self._after_failure(text, now_ns)]
         return []
 
     def _lane_died(self, death: LaneDied, now_ns: int) -> list[Instruction]:

@@ -8,8 +8,8 @@ by boot (they measure the spread between boots), and the baseline of a re-qualif
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from statistics import fmean
 from typing import TYPE_CHECKING, Any
@@ -38,6 +38,8 @@ class RunContext:
     previous_run: str = ""
     earlier: tuple[Mapping[str, Any], ...] = ()
     baseline: Mapping[str, Any] | None = None
+    #: The plan of a re-qualification, as `harness.judgement.requalify` makes it.
+    requalification: Mapping[str, Any] | None = None
 
     def as_mapping(self) -> dict[str, Any]:
         """Plain JSON."""
@@ -48,28 +50,51 @@ class RunContext:
         }
         if self.baseline is not None:
             found["baseline"] = dict(self.baseline)
+        if self.requalification is not None:
+            found["requalification"] = dict(self.requalification)
         return found
 
 
 def gather_context(
-    loaded: LoadedProfile, machine: Machine, options: RunOptions, baseline: Path | None
+    loaded: LoadedProfile,
+    machine: Machine,
+    options: RunOptions,
+    baseline: Sequence[Path] = (),
+    *,
+    one_boot: bool = False,
 ) -> RunContext:
     """Look through the runs folder, newest first, and at the baseline where one is given."""
     alike = list(_alike(loaded.sha256, machine, options.runs_dir))
-    summary = None
-    source = alike[0] if alike else None
-    if baseline is not None:
-        from harness.judgement.baseline import summarise_baseline
-        from harness.record.reader import read_run
-
-        source = read_run(baseline)
-        summary = summarise_baseline([source])
-    return RunContext(
-        memory=Memory() if source is None else memory_of(source),
+    found = RunContext(
+        memory=memory_of(alike[0]) if alike else Memory(),
         previous_run=alike[0].run_id if alike else "",
-        earlier=tuple(_means(run) for run in alike),
-        baseline=summary,
+        earlier=tuple(_means(run) for run in alike if _unchanged(run, machine, options)),
     )
+    return _with_baseline(found, baseline, one_boot) if baseline else found
+
+
+def _with_baseline(found: RunContext, baseline: Sequence[Path], one_boot: bool) -> RunContext:
+    """The baseline's trials and golden digests, and the plan to judge against them."""
+    from harness.judgement.baseline import summarise_baseline
+    from harness.judgement.requalify import plan_again
+    from harness.record.reader import read_run
+
+    runs = [read_run(folder) for folder in baseline]
+    return replace(
+        found,
+        memory=memory_of(runs[-1]),
+        baseline=summarise_baseline(runs),
+        requalification=plan_again(runs, one_boot=one_boot).as_json(),
+    )
+
+
+def _unchanged(run: RunData, machine: Machine, options: RunOptions) -> bool:
+    """True when nothing that is known has changed since `run`: what its mean then differs by is
+    the spread between boots, and no effect of tuning."""
+    from harness.machine.compare import changed_facts
+
+    same_settings = dict(run.settings) == dict(options.settings)
+    return same_settings and not changed_facts(run.facts, machine.facts)
 
 
 def _alike(profile_sha256: str, machine: Machine, runs_dir: Path) -> Iterator[RunData]:

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
 #: Further judgements of a record lie here, so that the first one stays as it was.
 JUDGEMENTS = "judgements"
+#: What is derived from a record, beside SHA256SUMS.
+REPORT_NAMES = ("report.html", "junit.xml", "summary.json")
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,20 @@ def conclude(folder: Path) -> Concluded:
     result = analyse(read_run(folder))
     files = write_reports(folder, result)
     return Concluded(result, folder, (*files, write_sums(folder)))
+
+
+def remove_reports(folder: Path) -> None:
+    """Take away what speaks of a run as it was before it went on; the record makes it again.
+
+    Raises StorageError.
+    """
+    from harness.errors import StorageError
+
+    try:
+        for name in REPORT_NAMES:
+            (folder / name).unlink(missing_ok=True)
+    except OSError as error:
+        raise StorageError(f"{folder}: old reports cannot be removed: {error.strerror}") from error
 
 
 def conclude_under(folder: Path, profile: Profile, profile_text: str) -> Concluded:

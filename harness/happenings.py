@@ -72,6 +72,17 @@ class Suspended:
 
 
 @dataclass(frozen=True)
+class StoodStill:
+    """The harness itself did not run for this long: somebody stopped it, or it was starved.
+
+    `load_stopped` says that the lanes, hearing nothing, have ended their load by themselves.
+    """
+
+    seconds: float
+    load_stopped: bool
+
+
+@dataclass(frozen=True)
 class StorageFailed:
     """The record cannot be written any more."""
 
@@ -86,6 +97,7 @@ Happening = (
     | Interrupted
     | HelperDied
     | Suspended
+    | StoodStill
     | StorageFailed
     | Answer
 )

@@ -112,6 +112,8 @@ class Plan:
     frozen_passes: Mapping[str, Mapping[int, int]] = field(default_factory=dict)
     #: Goldens agreed earlier, by load: (code path, digest). They hold where the path is the same.
     known_goldens: Mapping[str, tuple[str, int]] = field(default_factory=dict)
+    #: Loads that the record describes already: those without work left are not described again.
+    described: frozenset[int] = frozenset()
 
     @property
     def lanes(self) -> int:

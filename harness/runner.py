@@ -8,12 +8,10 @@ out. It never waits for the disk, for a terminal or for a process without a dead
 from __future__ import annotations
 
 import contextlib
-import signal
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from multiprocessing.connection import wait
-from types import FrameType
 from typing import TYPE_CHECKING
 
 from harness.board import Board, LaneSlot, LaneState, Slot, StopReason
@@ -33,11 +31,12 @@ from harness.happenings import (
     Store,
     Tick,
 )
+from harness.interruption import Signals
 from harness.lanes.team import Death, LaneTeam
 from harness.observing import LaneView, Observer, Snapshot
 from harness.plan import Plan
 from harness.results import Event, EventKind, Failure, TrialData
-from harness.watchers import Readings, SamplerHandle, TimeWatch, writer_trouble
+from harness.watchers import Readings, SamplerHandle, SelfWatch, TimeWatch, writer_trouble
 
 if TYPE_CHECKING:
     from harness.record.writer import RecordWriter
@@ -45,7 +44,6 @@ if TYPE_CHECKING:
 _WAKE_SECONDS = 0.1
 _SNAPSHOT_NS = NS_PER_SECOND // 4
 _SLOPE_SECONDS = 10.0
-_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
 
 
 @dataclass(frozen=True)
@@ -58,6 +56,7 @@ class Equipment:
     readings: Readings
     writer: RecordWriter
     clock: Clock
+    signals: Signals = field(default_factory=Signals)
 
 
 @dataclass(frozen=True)
@@ -86,7 +85,8 @@ class Runner:
         self._observer = observer
         self._show = show
         self._time_watch = TimeWatch(with_.clock)
-        self._signals: deque[str] = deque()
+        self._signals = with_.signals
+        self._self_watch = SelfWatch()
         self._early: list[Happening] = []
         self._failures: list[Failure] = []
         self._first_failure_celsius: float | None = None
@@ -98,16 +98,20 @@ class Runner:
 
     def run(self) -> Finish:
         """Work until the conductor says that measuring is over."""
-        with self._signals_heard():
-            for lane, cpu in enumerate(self._plan.cpus):
-                self._beat()
-                self._team.start(lane, cpu)
-            self._hand_over(Begin())
-            for happening in self._early:
-                self._hand_over(happening)
-            while self._conductor.finished is None:
-                self._turn()
+        self._signals.at_once = self._stop_at_once
+        for lane, cpu in enumerate(self._plan.cpus):
+            self._beat()
+            self._team.start(lane, cpu)
+        self._hand_over(Begin())
+        for happening in self._early:
+            self._hand_over(happening)
+        while self._conductor.finished is None:
+            self._turn()
         return self._conductor.finished
+
+    def _stop_at_once(self) -> None:
+        """The operator's wish to stop goes straight to the lanes, then to the conductor."""
+        self._board.trip(StopReason.PARENT, self._clock.monotonic_ns())
 
     # -- one turn of the loop ------------------------------------------------------------------
 
@@ -122,11 +126,16 @@ class Runner:
         self._publish()
 
     def _beat(self) -> None:
-        self._board.put(Slot.PARENT_NS, self._clock.monotonic_ns())
+        now = self._clock.monotonic_ns()
+        self._self_watch.beat(now)
+        self._board.put(Slot.PARENT_NS, now)
 
     def _happenings(self) -> Iterator[Happening]:
-        while self._signals:
-            yield Interrupted(self._signals.popleft())
+        for name in self._signals.take():
+            yield Interrupted(name)
+        still = self._self_watch.look(self._board.stop)
+        if still is not None:
+            yield still
         for answer in self._team.hear():
             if isinstance(answer, Death):
                 yield LaneDied(answer.lane, answer.how, answer.stderr_tail)
@@ -148,7 +157,7 @@ class Runner:
             happening = self.take_sampler_message(message)
             if happening is not None:
                 yield happening
-        trouble = self._sampler.trouble(self._clock.monotonic_ns())
+        trouble = self._sampler.trouble(self._clock.monotonic_ns(), self._self_watch.awake_ns)
         if trouble is not None:
             yield trouble
 
@@ -182,7 +191,10 @@ class Runner:
         board = self._board
         return Tick(
             silent_seconds={
-                lane: (now - board.lane(lane, LaneSlot.HEARTBEAT_NS)) / NS_PER_SECOND
+                lane: (
+                    now - max(board.lane(lane, LaneSlot.HEARTBEAT_NS), self._self_watch.awake_ns)
+                )
+                / NS_PER_SECOND
                 for lane in lanes
             },
             verified={lane: board.lane(lane, LaneSlot.VERIFIED) for lane in lanes},
@@ -227,28 +239,6 @@ class Runner:
         with contextlib.suppress(StorageError):
             self._writer.put(item)  # type: ignore[arg-type]
         self._observer.stored(item)
-
-    # -- signals -------------------------------------------------------------------------------
-
-    @contextlib.contextmanager
-    def _signals_heard(self) -> Iterator[None]:
-        """The operator's wish to stop goes straight to the lanes, then to the conductor."""
-
-        def on_signal(number: int, _frame: FrameType | None) -> None:
-            self._board.trip(StopReason.PARENT, self._clock.monotonic_ns())
-            self._signals.append(signal.Signals(number).name)
-
-        numbers = [getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)]
-        try:
-            before = {number: signal.signal(number, on_signal) for number in numbers}
-        except ValueError:  # not the main thread: whoever embeds us handles signals
-            yield
-            return
-        try:
-            yield
-        finally:
-            for number, handler in before.items():
-                signal.signal(number, handler)
 
     # -- the live view -------------------------------------------------------------------------
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,16 +12,18 @@ from harness.board import Board, Slot
 from harness.clock import SYSTEM, Clock
 from harness.conductor import Conductor, Policy
 from harness.context import RunContext, gather_context
-from harness.errors import BrokenEnvironment, RefusedStart
+from harness.errors import BrokenEnvironment, RefusedStart, RigproofError
 from harness.finishing import Concluded, conclude
 from harness.happenings import Finish
+from harness.interruption import Signals, signals_heard
+from harness.judgement.requalify import apply_requalification
 from harness.lanes.team import LaneTeam, context
 from harness.observing import Nobody, Observer
 from harness.outcome import Ending
 from harness.plan import Plan
 from harness.record.header import RunHeader
 from harness.record.owner import Owner
-from harness.record.writer import RecordWriter
+from harness.record.writer import Heartbeat, RecordWriter
 from harness.results import Event, EventKind
 from harness.runner import Equipment, Runner, Showing
 from harness.scratch import scratch_folder
@@ -57,17 +59,24 @@ class Part:
     options: RunOptions
     boot: int
     warm: tuple[str, ...]
+    #: What is to be said at the start, by a name: facts that moved since the run was left.
+    remarks: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Workshop:
-    """Where a part is measured: open record, shared board, scratch folder, watcher, clock."""
+    """Where a part is measured: open record, shared board, scratch folder, who watches.
+
+    `stale_lock` is what there is to say of a lock that another run left behind.
+    """
 
     writer: RecordWriter
     board: Board
     scratch: Path
     observer: Observer
     clock: Clock
+    signals: Signals
+    stale_lock: str = ""
 
 
 def run_profile(
@@ -76,31 +85,66 @@ def run_profile(
     observer: Observer | None = None,
     clock: Clock = SYSTEM,
     *,
-    baseline: Path | None = None,
+    baseline: Sequence[Path] = (),
+    one_boot: bool = False,
 ) -> Concluded:
-    """Run `loaded` on this machine; returns the judged run. Raises RigproofError on refusal."""
+    """Run `loaded` on this machine; returns the judged run. Raises RigproofError on refusal.
+
+    With a `baseline` (run folders) it is a re-qualification: trials and boots are planned from
+    the baseline's own spread, on one boot only where `one_boot` says so.
+    """
     from harness.record.listing import new_run_id
-    from harness.record.lock import MachineLock
 
     machine = look_at_machine(options)
-    found = gather_context(loaded, machine, options, baseline)
+    found = gather_context(loaded, machine, options, baseline, one_boot=one_boot)
+    profile = apply_requalification(loaded.profile, found.as_mapping())
     memory = Memory() if options.recalibrate else found.memory
-    plan = plan_run(loaded.profile, machine, options, memory=memory)
-    refuse_blind_soak(loaded.profile, plan, options)
+    plan = plan_run(profile, machine, options, memory=memory)
+    refuse_blind_soak(profile, plan, options)
     run_id = new_run_id(clock.wall_ns(), loaded.profile.name)
     header = _header(loaded, machine, options, found, run_id)
-    part = Part(loaded.profile, plan, machine, options, 1, load_hot(loaded))
-    with MachineLock.acquire(header.owner, run_id, clock), scratch_folder() as scratch:
+    part = Part(profile, plan, machine, options, 1, load_hot(loaded))
+
+    def begin(heartbeat: Heartbeat) -> RecordWriter:
         folder = options.runs_dir / run_id
-        board = Board.create(scratch / "board", plan.lanes)
-        writer = RecordWriter.create(folder, header, clock, heartbeat=writer_beat(board))
-        watching = observer or Nobody()
-        watching.begun(run_id, str(folder))
-        measure(part, Workshop(writer, board, scratch, watching, clock))
-        return conclude(folder)
+        return RecordWriter.create(folder, header, clock, heartbeat=heartbeat)
+
+    return carry_out(part, run_id, header.owner, begin, observer or Nobody(), clock)
 
 
-def writer_beat(board: Board) -> Callable[[int], None]:
+def carry_out(
+    part: Part,
+    run_id: str,
+    owner: Owner,
+    begin: Callable[[Heartbeat], RecordWriter],
+    observer: Observer,
+    clock: Clock,
+) -> Concluded:
+    """Take the machine for one part, measure it, judge and report; `begin` opens the record.
+
+    What the operator signals from here on is heard and leaves a whole record and a whole report.
+    Raises RefusedStart when another run is under way, StorageError, BrokenEnvironment.
+    """
+    from harness.record.lock import MachineLock
+
+    with (
+        MachineLock.acquire(owner, run_id, clock) as lock,
+        scratch_folder() as scratch,
+        signals_heard() as signals,
+    ):
+        board = Board.create(scratch / "board", part.plan.lanes)
+        writer = begin(writer_beat(board))
+        observer.begun(run_id, str(writer.folder))
+        shop = Workshop(writer, board, scratch, observer, clock, signals, lock.stale_note)
+        try:
+            measure(part, shop)
+        except BrokenEnvironment:
+            conclude(writer.folder)  # a build server looks for the report of a broken run too
+            raise
+        return conclude(writer.folder)
+
+
+def writer_beat(board: Board) -> Heartbeat:
     """How the record's writer shows that it lives."""
 
     def beat(now_ns: int) -> None:
@@ -123,7 +167,7 @@ def _header(
         settings=dict(options.settings),
         facts=machine.facts,
         versions=versions(),
-        context=found.as_mapping(),
+        context={**found.as_mapping(), "select": options.select},
         partial=bool(options.select),
         owner=Owner.of_this_process(machine.boot_id, options.argv or command_line()),
         cold=options.cold,
@@ -152,6 +196,12 @@ def measure(part: Part, shop: Workshop) -> Finish:
     finish = Finish(Ending.ERROR, "the harness failed before or after the load")
     try:
         finish = _measure(part, shop)
+    except KeyboardInterrupt:
+        finish = Finish(Ending.INTERRUPTED, "the operator ended it by force")
+        raise
+    except RigproofError as error:
+        finish = Finish(Ending.ERROR, str(error))
+        raise
     finally:
         shop.writer.seal(finish.ending, finish.text)
     return finish
@@ -169,23 +219,30 @@ def _measure(part: Part, shop: Workshop) -> Finish:
         with LaneTeam(mp_context, shop.board, shop.scratch) as team:
             axis = TimeAxis(writer.origin_ns, writer.boot.number)
             conductor = Conductor(part.plan, _policy(part), axis)
-            tools = Equipment(shop.board, team, sampler, readings, writer, shop.clock)
+            tools = Equipment(shop.board, team, sampler, readings, writer, shop.clock, shop.signals)
             runner = Runner(part.plan, conductor, tools, shop.observer, _showing(part))
-            _await_sampler(sampler, runner, writer)
+            _await_sampler(sampler, runner, shop)
             return runner.run()
     finally:
         _say_counts(sampler.stop(), writer)
 
 
 def _tell_start(part: Part, shop: Workshop) -> None:
+    if shop.stale_lock:
+        _warn(shop, shop.stale_lock, "stale lock")
     for warning in part.machine.warnings:
         text = f"{warning.text} ({warning.remedy})" if warning.remedy else warning.text
-        now = shop.writer.now_seconds()
-        event = Event(EventKind.WARNING, now, text, {"name": warning.name})
-        shop.writer.put(event)
-        shop.observer.stored(event)
+        _warn(shop, text, warning.name)
+    for name, text in part.remarks.items():
+        _warn(shop, text, name)
     for note in part.options.notes:
         shop.writer.put(note)
+
+
+def _warn(shop: Workshop, text: str, name: str) -> None:
+    event = Event(EventKind.WARNING, shop.writer.now_seconds(), text, {"name": name})
+    shop.writer.put(event)
+    shop.observer.stored(event)
 
 
 def _policy(part: Part) -> Policy:
@@ -211,12 +268,13 @@ def _showing(part: Part) -> Showing:
     return Showing(part.profile.name, limits, warnings)
 
 
-def _await_sampler(sampler: SamplerHandle, runner: Runner, writer: RecordWriter) -> None:
+def _await_sampler(sampler: SamplerHandle, runner: Runner, shop: Workshop) -> None:
     """Hear the sampler until every chip has been read once; a slow chip delays no longer."""
     from harness.sensors.messages import SamplerReady
 
+    writer = shop.writer
     deadline = writer.now_seconds() + SAMPLER_START_SECONDS
-    while writer.now_seconds() < deadline:
+    while writer.now_seconds() < deadline and not shop.signals:
         sampler.connection.poll(0.1)
         for message in sampler.hear():
             runner.take_early(message)
@@ -225,6 +283,11 @@ def _await_sampler(sampler: SamplerHandle, runner: Runner, writer: RecordWriter)
         trouble = sampler.trouble(SYSTEM.monotonic_ns())
         if trouble is not None:
             raise BrokenEnvironment(f"the sampler could not start: {trouble.how}")
+    if not (sampler.has_beaten or shop.signals):
+        raise BrokenEnvironment(
+            f"the sampler gave no sign of life within {SAMPLER_START_SECONDS:g} s of its start: "
+            "a sensor's driver hangs; `rigproof sensors` shows which"
+        )
 
 
 def _say_counts(last: list[object], writer: RecordWriter) -> None:

@@ -196,7 +196,10 @@ class _Prover:
         self._dialogue.send(self._lanes, lambda _: start)
         dones = self._dialogue.until(m.Done, len(self._lanes))
         place = next(done.sabotaged for done in dones if done.lane == spoilt)
+        doubts = [text for done in dones if done.lane == spoilt for text in done.doubts]
         outcome, detail = self._judge(self._dialogue.mismatches(), role, spoilt)
+        if outcome is Caught.NO_EFFECT and doubts:
+            outcome, detail = Caught.CAUGHT, doubts[0]
         if role != "result":
             self._prepare([spoilt])  # its inputs stay spoilt otherwise
         cpu = self._cpus[spoilt]
@@ -213,11 +216,14 @@ class _Prover:
         )
 
     def _judge(self, wrong: list[m.Mismatch], role: str, spoilt: int) -> tuple[Caught, str]:
+        """A spoilt result shows in its own pass; spoilt memory when it is read, then or later."""
         elsewhere = [item for item in wrong if item.lane != spoilt or item.load != self._number]
         if elsewhere:
             return Caught.MISPLACED, f"reported by lane {elsewhere[0].lane}: {elsewhere[0].detail}"
-        if any(item.pass_number == _SPOILT_PASS for item in wrong):
+        if not wrong:
+            return (Caught.MISSED if role == "result" else Caught.NO_EFFECT), ""
+        at_pass = wrong[0].pass_number
+        on_time = at_pass == _SPOILT_PASS or (role != "result" and at_pass > _SPOILT_PASS)
+        if on_time:
             return Caught.CAUGHT, wrong[0].detail
-        if wrong:
-            return Caught.MISPLACED, f"reported in pass {wrong[0].pass_number}"
-        return (Caught.MISSED if role == "result" else Caught.NO_EFFECT), ""
+        return Caught.MISPLACED, f"reported in pass {at_pass}"

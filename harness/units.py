@@ -293,13 +293,16 @@ def _is_counted(symbol: str) -> bool:
 
 
 def _places(half: Decimal, value: Decimal) -> int:
-    """Decimals that an interval's half-width and its value are shown with."""
+    """Decimals that an interval's half-width and its value are shown with; -2 is hundreds."""
     if not half:
         return min(max(3 - value.adjusted(), 0), _MOST_DIGITS)
     leading = int(half.scaleb(2 - half.adjusted()))
     digits = 1 if 355 <= leading < 950 else 2
     places = digits - 1 - half.adjusted() - (1 if leading >= 950 else 0)
-    return min(max(places, 0), max(_MOST_DIGITS - 1 - value.adjusted(), 0))
+    if places < 0:
+        # Above ten the second digit stays: "68 ± 41" tells more than "70 ± 40" and costs nothing.
+        return min(1 - half.adjusted(), 0)
+    return min(places, max(_MOST_DIGITS - 1 - value.adjusted(), 0))
 
 
 def _significant(value: Decimal, digits: int) -> Decimal:

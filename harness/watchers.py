@@ -9,9 +9,9 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.context import BaseContext
 from typing import TYPE_CHECKING
 
-from harness.board import Board, Slot
+from harness.board import Board, Slot, StopReason
 from harness.clock import NS_PER_SECOND, Clock
-from harness.happenings import Happening, HelperDied, StorageFailed, Suspended
+from harness.happenings import Happening, HelperDied, StoodStill, StorageFailed, Suspended
 from harness.lanes.team import describe_exit, no_main_module
 from harness.results import Channel, Event, EventKind, Sample
 
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 #: The sampler's heartbeat may be this old, or ten of its intervals, before it counts as hung.
 SAMPLER_SILENT_SECONDS = 5.0
+#: The parent's loop turns ten times a second; a gap this long means that it did not run.
+STILL_SECONDS = 2.0
 #: A write that has not come back after this long is a storage failure.
 WRITER_SILENT_SECONDS = 60.0
 #: The boot clock running ahead of the monotonic one by more than this is a suspend.
@@ -49,6 +51,11 @@ class SamplerHandle:
         self._told_death = False
         self._closed = False
 
+    @property
+    def has_beaten(self) -> bool:
+        """True once it has shown a sign of life."""
+        return self._board.get(Slot.SAMPLER_NS) > 0
+
     def waitables(self) -> list[Connection | int]:
         """What to wait for."""
         return [] if self._closed else [self.connection, self._process.sentinel]
@@ -61,15 +68,15 @@ class SamplerHandle:
             while self.connection.poll():
                 yield self.connection.recv()
 
-    def trouble(self, now_ns: int) -> HelperDied | None:
-        """Its death or its silence, told once."""
+    def trouble(self, now_ns: int, since_ns: int = 0) -> HelperDied | None:
+        """Its death or its silence, told once; silence counts from `since_ns` on."""
         if self._told_death or self._closed:
             return None
         if wait([self._process.sentinel], timeout=0):
             self._told_death = self._closed = True
             return HelperDied("sampler", describe_exit(self._process.exitcode))
         beat = self._board.get(Slot.SAMPLER_NS)
-        if beat and now_ns - beat > self._limit_ns:
+        if beat and now_ns - max(beat, since_ns) > self._limit_ns:
             self._told_death = True
             age = (now_ns - beat) / NS_PER_SECOND
             return HelperDied("sampler", f"no heartbeat for {age:.1f} s")
@@ -80,7 +87,9 @@ class SamplerHandle:
         from harness.sensors.messages import SamplerStopped, StopSampling
 
         last: list[object] = []
-        if not self._closed:
+        if self._told_death:
+            self._process.kill()  # it did not answer before, so it is not asked
+        elif not self._closed:
             with contextlib.suppress(OSError, EOFError):
                 self.connection.send(StopSampling())
                 while self.connection.poll(patience_seconds):
@@ -137,6 +146,39 @@ class Readings:
             for key, sample in self.latest.items()
             if sample.value is None and key in self.highest and key in self.channels
         )
+
+
+class SelfWatch:
+    """Notices that the parent itself has not run: nobody else is there to tell it.
+
+    `awake_ns` is since when it has run without such a gap. Whoever could not be heard meanwhile
+    is not blamed for a silence that began earlier.
+    """
+
+    def __init__(self) -> None:
+        self.awake_ns = 0
+        self._beaten_ns = 0
+        self._still_ns = 0
+        self._last_ns = 0
+        self._told_silence = False
+
+    def beat(self, now_ns: int) -> None:
+        """The loop turns."""
+        still_ns = now_ns - self._beaten_ns if self._beaten_ns else 0
+        self._beaten_ns = now_ns
+        if still_ns > STILL_SECONDS * NS_PER_SECOND:
+            self._still_ns += still_ns
+            self.awake_ns = now_ns
+
+    def look(self, stop: StopReason) -> StoodStill | None:
+        """What is to be said, once: a gap, or that the lanes have drawn their consequence."""
+        silenced = stop is StopReason.SILENT_PARENT and not self._told_silence
+        if not (silenced or self._still_ns):
+            return None
+        self._told_silence = self._told_silence or silenced
+        # A lane may draw it a moment after the gap has been told.
+        self._last_ns, self._still_ns = self._still_ns or self._last_ns, 0
+        return StoodStill(self._last_ns / NS_PER_SECOND, load_stopped=silenced)
 
 
 class TimeWatch:

@@ -38,6 +38,7 @@ _FILTERS: dict[str, Callable[..., Any]] = {
     "stop": wording.stop_text,
     "moment": wording.moment_text,
     "capitalised": wording.capitalised,
+    "sentence": wording.sentence,
     "fixed4": partial(units.fixed, places=4),
     "facts": wording.named_facts,
     "lane_changes": wording.lane_changes,

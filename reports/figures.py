@@ -73,7 +73,9 @@ def spread(low: float, high: float, *, share: float = 0.06) -> tuple[float, floa
     # Doubles closer than this cannot be told apart on an axis.
     if high - low <= 1e-9 * max(abs(low), abs(high)):
         air = abs(low) * share or 1.0
-    return low - air, high + air
+    # What is never negative (a count, a power) gets no axis that says it could be.
+    bottom = max(low - air, 0.0) if low >= 0.0 else low - air
+    return bottom, high + air
 
 
 def round_ticks(low: float, high: float, most: int) -> tuple[float, ...]:

@@ -8,22 +8,31 @@ number in a figure also stands in a table beside it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from harness import units
 from harness.outcome import Verdict
-from harness.results import ChannelSummary, CriterionResult, LoadSpan, RunResult, WorkloadResult
+from harness.results import (
+    ChannelSummary,
+    CriterionResult,
+    LoadSpan,
+    RunResult,
+    Statement,
+    WorkloadResult,
+)
 from reports.environment import render
+from reports.fact_groups import FactGroup, fact_groups
 from reports.gauge import Gauge, gauge
 from reports.sensor_plot import Spark, Timeline, last_second, spark, timeline
 from reports.text import one_line
 from reports.trial_plot import OrderPlot, Overview, order_plot, overview
-from reports.wording import Moment, fact_rows, fact_text, moment_text, plural, spaced, value_text
+from reports.wording import Moment, fact_text, moment_text, plural, value_text
 
 #: Tables longer than this are folded; the fold's line says what is in it.
 FOLD_ROWS = 12
+#: Rows of one table; what is left out is counted under it.
+MOST_ROWS = 1_000
 _CPU_TEMPERATURE = "cpu_temperature"
 
 
@@ -54,11 +63,12 @@ class CriteriaRows:
 
 
 @dataclass(frozen=True)
-class FactGroup:
-    """Facts that belong together, under one heading; the heading may be empty."""
+class StatementGroup:
+    """What can be said on one topic; an assumption that several statements share stands once."""
 
-    title: str
-    rows: tuple[tuple[str, str], ...]
+    topic: str
+    texts: tuple[str, ...]
+    assumptions: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -74,6 +84,7 @@ class Page:
     criteria: CriteriaRows
     settings: tuple[Setting, ...]
     facts: tuple[FactGroup, ...]
+    statements: tuple[StatementGroup, ...]
     overview: Overview | None
     plots: tuple[OrderPlot | None, ...]
     timeline: Timeline | None
@@ -87,7 +98,9 @@ class Page:
 
 def report_html(result: RunResult) -> str:
     """The page. The same result gives the same bytes."""
-    return render("report.html.j2", run=result, page=page_of(result), fold_rows=FOLD_ROWS)
+    return render(
+        "report.html.j2", run=result, page=page_of(result), fold_rows=FOLD_ROWS, most_rows=MOST_ROWS
+    )
 
 
 def page_of(result: RunResult) -> Page:
@@ -101,7 +114,8 @@ def page_of(result: RunResult) -> Page:
         glances=tuple(_glances(result)),
         criteria=_criteria_rows(result.criteria),
         settings=tuple(_settings(result)),
-        facts=tuple(_fact_groups(result.facts)),
+        facts=tuple(fact_groups(result.facts)),
+        statements=tuple(_statement_groups(result.statements)),
         overview=overview(result.workloads),
         plots=tuple(order_plot(item) for item in result.workloads),
         timeline=timeline(result),
@@ -167,7 +181,9 @@ def _criteria_glance(result: RunResult) -> Glance:
     if not required:
         return Glance("Required criteria", "none", "nothing was required, so nothing passes")
     optional = len(result.criteria) - len(required)
-    note = f"and {optional} optional" if optional else ""
+    failed = sum(item.verdict is Verdict.FAIL for item in result.criteria if not item.required)
+    more = f", {failed} of them failed" if failed else ""
+    note = f"and {optional} optional{more}" if optional else ""
     return Glance("Required criteria", f"{passed} of {len(required)} pass", note)
 
 
@@ -205,11 +221,10 @@ def _settings(result: RunResult) -> Iterator[Setting]:
         yield Setting(name, text, key not in result.unverified_settings)
 
 
-def _fact_groups(facts: Mapping[str, Any]) -> Iterator[FactGroup]:
-    """Facts without a group of their own first, then one group for each nested mapping."""
-    nested = {key: value for key, value in facts.items() if isinstance(value, Mapping) and value}
-    plain = {key: value for key, value in facts.items() if key not in nested}
-    if plain:
-        yield FactGroup("", tuple(fact_rows(plain)))
-    for key, value in nested.items():
-        yield FactGroup(spaced(str(key)), tuple(fact_rows(value)))
+def _statement_groups(statements: Iterable[Statement]) -> Iterator[StatementGroup]:
+    found: dict[str, list[Statement]] = {}
+    for item in statements:
+        found.setdefault(item.topic, []).append(item)
+    for topic, items in found.items():
+        assumptions = dict.fromkeys(item.assumptions for item in items if item.assumptions)
+        yield StatementGroup(topic, tuple(item.text for item in items), tuple(assumptions))

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from statistics import median
 
 from harness import units
-from harness.results import ChannelSummary, Envelope, RunResult, SafetyStop
+from harness.results import ChannelSummary, Envelope, LoadSpan, RunResult, SafetyStop
 from reports.figures import (
     Axis,
     Bin,
@@ -38,8 +40,8 @@ _SHORTEST_NOTE = 16
 _CHARACTER_WIDTH = 6.6
 #: What a reader looks for first (common practice, no source); other roles follow as they come.
 _ROLES_FIRST = ("cpu_temperature", "core_clock", "cpu_power", "fan_speed")
-#: A gap in the data of more than this many bins is shown as one.
-_GAP_BINS = 3.5
+#: More than this many empty bins, or missed blocks of readings, are shown as a gap.
+_GAP_BINS, _GAP_PACES = 1.5, 2.2
 
 
 @dataclass(frozen=True)
@@ -105,7 +107,9 @@ class Timeline:
     spans: tuple[Span, ...]
     moments: tuple[Moment, ...]
     panels: tuple[Panel, ...]
-    #: Names of roles for which there was no panel left.
+    #: Roles without a panel because they never changed, with their value.
+    constant: tuple[str, ...]
+    #: Roles for which there was no panel left.
     left_out: tuple[str, ...]
     width: float = WIDTH
 
@@ -127,19 +131,37 @@ def timeline(result: RunResult) -> Timeline | None:
     groups = _groups(result.channels)
     if not groups:
         return None
+    moving = [group for group in groups if not _is_constant(group)]
+    drawn = (moving or groups)[:_MOST_PANELS]
     time = time_axis(*_time_range(result, groups), (_LEFT, WIDTH - _RIGHT))
     panels, top = [], _TOP
-    for group in groups[:_MOST_PANELS]:
+    for group in drawn:
         panels.append(_panel(group, time, top, result.safety_stop))
         top += _PANEL_HEIGHT + _PANEL_GAP
+    left = [group for group in groups if group not in drawn]
     return Timeline(
         height=top - _PANEL_GAP + _BOTTOM,
         time=time,
         spans=tuple(_spans(result, time)),
         moments=_moments(result, time),
         panels=tuple(panels),
-        left_out=tuple(name for name, _ in groups[_MOST_PANELS:]),
+        constant=tuple(_constant_text(group) for group in left if _is_constant(group)),
+        left_out=tuple(spaced(group[0]) for group in left if not _is_constant(group)),
     )
+
+
+def _is_constant(group: Group) -> bool:
+    low, high = _group_range(group)
+    return low == high
+
+
+def _constant_text(group: Group) -> str:
+    name, channels = group
+    return f"{spaced(one_line(name))} {value_text(_group_range(group)[0], channels[0].unit)}"
+
+
+def _group_range(group: Group) -> tuple[float, float]:
+    return _range([item for channel in group[1] for item in _finite(channel.envelopes)])
 
 
 def spark(channel: ChannelSummary, end_seconds: float) -> Spark | None:
@@ -150,7 +172,9 @@ def spark(channel: ChannelSummary, end_seconds: float) -> Spark | None:
     time = Axis(0.0, end_seconds, 0.0, _SPARK_WIDTH)
     low, high = spread(*_range(envelopes))
     up = Axis(low, high, _SPARK_HEIGHT - 1, 1.0)
-    return Spark(_traces(binned(envelopes, time, _SPARK_BINS), up, _SPARK_WIDTH / _SPARK_BINS))
+    pace = _pace(channel)
+    bins = binned(envelopes, time, _bin_count(time, pace, _SPARK_BINS))
+    return Spark(_traces(bins, up, _gap_pixels(time, pace, bins)))
 
 
 def last_second(result: RunResult) -> float:
@@ -193,8 +217,8 @@ def _panel(group: Group, time: Axis, top: float, stop: SafetyStop | None) -> Pan
         (bottom, top),
         most=3,
     )
-    width = (time.end - time.start) / _BINS
-    bins = binned(envelopes, time, _BINS)
+    pace = max(_pace(channel) for channel in channels)
+    bins = binned(envelopes, time, _bin_count(time, pace, _BINS))
     return Panel(
         title=capitalised(spaced(one_line(role))),
         detail=_detail(channels),
@@ -202,7 +226,7 @@ def _panel(group: Group, time: Axis, top: float, stop: SafetyStop | None) -> Pan
         top=top,
         bottom=bottom,
         axis=axis,
-        traces=_traces(bins, axis, width),
+        traces=_traces(bins, axis, _gap_pixels(time, pace, bins)),
         lowest=value_text(low, unit),
         highest=value_text(high, unit),
         limit=None if reached is None else _limit_line(reached, axis),
@@ -238,22 +262,53 @@ def _limit_line(stop: SafetyStop, axis: Axis) -> tuple[float, str]:
     return axis.place(stop.limit), f"limit {units.stated(stop.limit, unit_text(stop.unit))}"
 
 
-def _traces(bins: Sequence[Bin], axis: Axis, width: float) -> tuple[Trace, ...]:
+def _pace(channel: ChannelSummary) -> float:
+    """Usual seconds between two blocks of readings: some chips answer but every few seconds."""
+    starts = [item.at_seconds for item in _finite(channel.envelopes)]
+    steps = [second - first for first, second in pairwise(starts) if second > first]
+    return median(steps) if steps else channel.envelopes[0].duration_seconds
+
+
+def _bin_count(time: Axis, pace: float, most: int) -> int:
+    """No more bins than blocks, or the line would fall apart into dots."""
+    return min(max(int((time.high - time.low) / pace), 1), most) if pace > 0 else most
+
+
+def _gap_pixels(time: Axis, pace: float, bins: Sequence[Bin]) -> float:
+    """How far apart two bins may lie before the line between them would be made up."""
+    pixels_per_second = (time.end - time.start) / (time.high - time.low)
+    return max(_GAP_BINS * (bins[0].right - bins[0].left), _GAP_PACES * pace * pixels_per_second)
+
+
+def _traces(bins: Sequence[Bin], axis: Axis, gap: float) -> tuple[Trace, ...]:
     return tuple(
-        Trace(band_path(part, axis), mean_path(part, axis))
-        for part in stretches(bins, gap=_GAP_BINS * width)
+        Trace(band_path(part, axis), mean_path(part, axis)) for part in stretches(bins, gap=gap)
     )
 
 
 def _spans(result: RunResult, time: Axis) -> Iterable[Span]:
-    for span in result.load_spans:
-        if not math.isfinite(span.start_seconds) or not math.isfinite(span.end_seconds):
-            continue
+    for span in _joined(result.load_spans, time):
         left, right = time.place(span.start_seconds), time.place(span.end_seconds)
         text = one_line(span.label, limit=200)
         has_room = len(text) * _CHARACTER_WIDTH < right - left
         title = f"{text}: {units.elapsed(span.start_seconds)} to {units.elapsed(span.end_seconds)}"
         yield Span(left, max(right - left, 0.5), text if has_room else "", title)
+
+
+def _joined(spans: Iterable[LoadSpan], time: Axis) -> list[LoadSpan]:
+    """Load spans in order; those of one label with less than half a pixel between are one."""
+    pixel = (time.high - time.low) / (time.end - time.start)
+    joined: list[LoadSpan] = []
+    for span in spans:
+        if not math.isfinite(span.start_seconds) or not math.isfinite(span.end_seconds):
+            continue
+        last = joined[-1] if joined else None
+        if last and last.label == span.label and span.start_seconds - last.end_seconds < pixel / 2:
+            end = max(last.end_seconds, span.end_seconds)
+            joined[-1] = replace(last, end_seconds=end)
+        else:
+            joined.append(span)
+    return joined
 
 
 def _moments(result: RunResult, time: Axis) -> tuple[Moment, ...]:

@@ -15,7 +15,20 @@ from reports.text import one_line, shortened
 
 _ABBREVIATIONS = {
     word.lower(): word
-    for word in ("CPU", "GPU", "SMT", "NUMA", "DIMM", "BIOS", "DMI", "BLAS", "LLVM", "PSI", "ID")
+    for word in (
+        "CPU",
+        "CPUs",
+        "GPU",
+        "SMT",
+        "NUMA",
+        "DIMM",
+        "BIOS",
+        "DMI",
+        "BLAS",
+        "LLVM",
+        "PSI",
+        "ID",
+    )
 }
 #: The space between a number and a unit that :mod:`harness.units` writes.
 _NUMBER_AND_UNIT = re.compile(
@@ -70,7 +83,8 @@ def _counted(value: float, unit: str) -> str:
 def value_text(value: float, unit: str) -> str:
     """One measured value without an interval: whole numbers stay whole."""
     short = _counted(value, unit_text(unit))
-    if float(value).is_integer() and units.symbol_of(short) not in ("°C", "K", "V"):
+    is_whole = float(value).is_integer() and units.symbol_of(short) not in ("°C", "K", "V")
+    if is_whole and not units.scale_for(value, short).exponent:
         return units.stated(value, short)
     return units.reading(value, short)
 
@@ -168,7 +182,7 @@ def fact_rows(facts: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str,
     """Facts and settings as (name, value) for people; nested facts get names with a slash."""
     for key, value in facts.items():
         name = f"{prefix}{key}"
-        if isinstance(value, Mapping) and value and not _is_measure(value):
+        if isinstance(value, Mapping) and value and not is_measure(value):
             yield from fact_rows(value, f"{name} / ")
         else:
             yield fact_text(name, value)
@@ -186,6 +200,11 @@ def fact_text(name: str, value: Any) -> tuple[str, str]:
 def named_facts(items: Iterable[tuple[str, Any]]) -> list[tuple[str, str]]:
     """(name, value) pairs for people, for templates."""
     return [fact_text(name, value) for name, value in items]
+
+
+def sentence(text: str) -> str:
+    """`text` with a full stop at its end, if it has none."""
+    return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
 def capitalised(text: str) -> str:
@@ -213,7 +232,7 @@ def _scalar_text(value: Any) -> str:
 
 
 def _mapping_text(value: Mapping[str, Any]) -> str:
-    if _is_measure(value):
+    if is_measure(value):
         return _measure_text(value)
     return ", ".join(" ".join(fact_text(str(key), item)) for key, item in value.items()) or "none"
 
@@ -224,7 +243,7 @@ def _list_text(value: Iterable[Any]) -> str:
     return separator.join(map(plain_text, items)) or "none"
 
 
-def _is_measure(value: Mapping[str, Any]) -> bool:
+def is_measure(value: Mapping[str, Any]) -> bool:
     """Whether a mapping is one quantity: a value with its unit, or null with the reason."""
     return "value" in value and set(value) <= {"value", "unit", "reason"}
 

@@ -152,6 +152,22 @@ def test_a_wrong_result_names_workload_lane_and_core_and_asks_another_core() -> 
     assert diagnosis.data == {"failure": 0, "lane": 0, "right": True}
 
 
+def test_an_invariant_that_fails_after_the_last_pass_is_a_wrong_result() -> None:
+    stage = going_on()
+
+    def answer(lane: int, order: m.Order) -> list[Happening] | None:
+        if not isinstance(order, m.Go) or lane != 1 or order.stretch != 1:
+            return None
+        run = stage.run_of(lane)
+        return [stage.done(lane, run, order.start_ns, doubts=("last sweep: word 7 differs",))]
+
+    stage.answering = answer
+    stage.play()
+    assert [(item.kind, item.lane) for item in stage.failures] == [(FailureKind.WRONG_RESULT, 1)]
+    assert "word 7 differs" in stage.failures[0].detail
+    assert [trial.valid for trial in stage.trials] == [False, True, True]
+
+
 def test_the_trial_with_a_wrong_result_is_kept_but_not_valid() -> None:
     stage = spoil(going_on(), bad_lane=0)
     stage.play()

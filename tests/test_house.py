@@ -21,7 +21,7 @@ FLOORS = {
             "criteria profile",
             "judgement lanes",
             "plan agreement assembly happenings phases conductor",
-            "startup context observing scratch watchers runner",
+            "startup context observing scratch interruption watchers runner",
             "finishing looks running resuming requalifying recovery selftest",
             "cli pytest_plugin",
         ]

@@ -40,6 +40,8 @@ def wrong(lane: int = 1, at_pass: int = 1, load_number: int = 7) -> Mismatch:
         ([wrong(lane=0)], "result", Caught.MISPLACED),
         ([wrong(load_number=8)], "result", Caught.MISPLACED),
         ([wrong(at_pass=2)], "result", Caught.MISPLACED),
+        ([wrong(at_pass=2)], "intermediate", Caught.CAUGHT),
+        ([wrong(at_pass=0)], "intermediate", Caught.MISPLACED),
     ],
 )
 def test_what_is_missed_or_misplaced_is_called_so(

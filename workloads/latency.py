@@ -14,6 +14,9 @@ A pass treats each size in turn, smallest first:
 2. a timed walk of `loads` dependent loads. The next pass walks on from where this one stopped, so
    that a large set is not measured on lines which a short walk left in a cache.
 
+The readings are the latencies. The score of a trial, seconds per walk, is that of whole passes,
+laps included: it compares a machine before and after a change, and is no latency of any size.
+
 Check: the lap's sum of all words must be an arithmetic series' (each line holds one pointer and
 seven zeros), the walk's sum and its last pointer must be those of the formula. Sum and end are
 stored as differences from it, so every pass has one digest. A pointer out of range ends the walk
@@ -160,7 +163,7 @@ class LatencyTask(Task):
         super().__init__()
         self.loads = loads
         self.results = np.zeros((len(sizes), _RESULTS), np.uint64)
-        self.work_per_pass = float(loads * len(sizes))
+        self.work_per_pass = float(len(sizes))
         self.sets = [
             _working_set(size, start_word(seed, number), self.results[number])
             for number, size in enumerate(sizes)
@@ -203,7 +206,7 @@ class MemoryLatency(Workload):
     name = "memory-latency"
     version = 1
     family = "memory"
-    unit = "load"
+    unit = "walk"  # not "load": a walk's time has its lap in it, so per load it is no latency
     purpose = "loads that wait for each other, from the first cache to memory"
     check = "sum of all words, and sum and end of each walk, against the formula of the cycle"
     shipped_golden = True

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.options import AsJson, RunsDir
+from harness.cli.options import AsJson, RunsDir, kept_runs
 
 if TYPE_CHECKING:
     from harness.judgement.sides import Side
@@ -66,10 +66,9 @@ def compare(
     from harness.errors import UsageError
     from harness.judgement.comparison import CompareOptions, compare_sides
     from harness.looks import count_look
-    from harness.record.listing import runs_folder
 
     _check(confidence, margin, between_boot, method)
-    folder = runs_folder(runs_dir)
+    folder = kept_runs(runs_dir)
     first, second = read_side(before, folder), read_side(after, folder)
     looks = count_look(folder, first, second)
     if planned_looks is not None and looks > planned_looks:

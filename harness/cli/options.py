@@ -64,6 +64,21 @@ def sysfs_root(option: Path | None) -> Path:
     return option or Path(os.environ.get("RIGPROOF_SYSFS_ROOT") or "/")
 
 
+def kept_runs(option: Path | None, root: Path | None = None) -> Path:
+    """The runs folder. Runs in it that ended without their end are closed and reported first.
+
+    `root` is the `--sysfs-root` option: a boot id read there tells a restart from a killed harness.
+    """
+    from harness.cli.main import visible
+    from harness.record.listing import runs_folder
+    from harness.recovery import close_and_report
+
+    folder = runs_folder(option)
+    for line in close_and_report(folder, sysfs_root(root)):
+        typer.echo(visible(line), err=True)
+    return folder
+
+
 def parse_settings(given: Sequence[str] | None) -> dict[str, str]:
     """``NAME=VALUE`` pairs as a mapping. Raises UsageError for anything else."""
     settings: dict[str, str] = {}

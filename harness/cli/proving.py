@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from dataclasses import asdict
+from itertools import groupby
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -20,8 +21,12 @@ Only = Annotated[
     typer.Option("--workload", help="Only this workload. Repeatable.", show_default=False),
 ]
 
+Each = Annotated[bool, typer.Option("--each", help="Show every flip on a line of its own.")]
 
-def self_test(lane: Lane = 0, only: Only = None, as_json: AsJson = False) -> None:
+
+def self_test(
+    lane: Lane = 0, only: Only = None, each: Each = False, as_json: AsJson = False
+) -> None:
     """Flip bits on purpose in one lane and show that each is caught in the right place."""
     from harness import selftest
     from harness.errors import UsageError, nearest
@@ -36,10 +41,12 @@ def self_test(lane: Lane = 0, only: Only = None, as_json: AsJson = False) -> Non
         if name not in names():
             raise UsageError(f"--workload received {name!r}: {nearest(name, names())}")
     reports: list[Report] = []
-    for item in selftest.self_test(cpus, lane, tuple(only or ())):
-        reports.append(item)
+    for workload, found in groupby(
+        selftest.self_test(cpus, lane, tuple(only or ())), key=lambda item: item.workload
+    ):
+        reports += (items := list(found))
         if not as_json:
-            _print(item)
+            _print(workload, items, each)
     flips = [item for item in reports if isinstance(item, selftest.Flipped)]
     if as_json:
         typer.echo(json.dumps(_document(reports), indent=2))
@@ -49,23 +56,34 @@ def self_test(lane: Lane = 0, only: Only = None, as_json: AsJson = False) -> Non
     raise typer.Exit(int(ExitCode.PASS if proved else ExitCode.FAIL))
 
 
-def _print(item: Report) -> None:
-    from harness.selftest import Flipped
+def _print(workload: str, items: list[Report], each: bool) -> None:
+    from harness.selftest import Flipped, Untested
 
-    if not isinstance(item, Flipped):
-        typer.echo(f"{item.workload:<22} not tested: {item.reason}")
-        return
-    where = f"lane {item.lane} (CPU {item.cpu})"
-    what = f"{item.role}, {item.kind}"
-    typer.echo(f"{item.workload:<22} {where}  {what:<28} {item.outcome}: {item.place}")
+    flips = [item for item in items if isinstance(item, Flipped)]
+    for item in items:
+        if isinstance(item, Untested):
+            typer.echo(f"{workload:<22} not tested: {item.reason}")
+    if flips:
+        where = f"lane {flips[0].lane} (CPU {flips[0].cpu})"
+        typer.echo(f"{workload:<22} {where}: {len(flips)} bits flipped, {_counted(flips)}")
+    for item in flips:
+        if each or not item.ok:
+            what = f"{item.role}, {item.kind}"
+            typer.echo(f"    {what:<28} {item.outcome}: {item.place} {item.detail if each else ''}")
+
+
+def _counted(flips: list[Flipped]) -> str:
+    counts = Counter(str(item.outcome) for item in flips)
+    return ", ".join(f"{count} {outcome}" for outcome, count in sorted(counts.items()))
 
 
 def _summary(flips: list[Flipped]) -> str:
-    counts = Counter(str(item.outcome) for item in flips)
-    told = ", ".join(f"{count} {outcome}" for outcome, count in sorted(counts.items()))
+    if not flips:
+        return "nothing could be tested: see the reasons above"
     results = [item for item in flips if item.role == "result"]
     caught = sum(item.outcome == "caught" for item in results)
-    return f"{len(flips)} bits flipped: {told}. Of {len(results)} flips in results {caught} caught."
+    told = f"{len(flips)} bits flipped: {_counted(flips)}."
+    return f"{told} Of {len(results)} flips in results {caught} caught."
 
 
 def _document(reports: list[Report]) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.options import AsJson, RunArgument, RunsDir
+from harness.cli.options import AsJson, RunArgument, RunsDir, kept_runs
 
 
 def report(
@@ -25,10 +25,10 @@ def report(
     from harness.finishing import conclude
     from harness.record.listing import resolve_run, runs_folder
 
-    folder = resolve_run(runs_folder(runs_dir), run_name)
-    if verify:
-        _verify(str(folder), as_json)
+    if verify:  # changes nothing, so no lost run is closed either
+        _verify(str(resolve_run(runs_folder(runs_dir), run_name)), as_json)
         return
+    folder = resolve_run(kept_runs(runs_dir), run_name)
     concluded = conclude(folder)
     if as_json:
         typer.echo((folder / "summary.json").read_text("utf-8"), nl=False)
@@ -70,9 +70,9 @@ def judge(
     from harness.cli.running import tell
     from harness.finishing import conclude, conclude_under
     from harness.profile.loader import load_profile
-    from harness.record.listing import resolve_run, runs_folder
+    from harness.record.listing import resolve_run
 
-    folder = resolve_run(runs_folder(runs_dir), run_name)
+    folder = resolve_run(kept_runs(runs_dir), run_name)
     if not profile:
         tell(conclude(folder), as_json)
         return

@@ -16,6 +16,7 @@ from harness.cli.options import (
     RunsDir,
     Settings,
     SysfsRoot,
+    kept_runs,
     parse_settings,
     sysfs_root,
 )
@@ -102,7 +103,8 @@ def resume(
     from harness.resuming import resume_run
     from harness.startup import RunOptions
 
-    folder = prepare_runs_dir(runs_dir, root)
+    place = resolve_run(prepare_runs_dir(runs_dir, root), run_name)
+    folder = kept_runs(place.absolute().parent, root)  # a path may lead to another runs folder
     options = RunOptions(
         runs_dir=folder,
         sysfs_root=sysfs_root(root),
@@ -112,15 +114,16 @@ def resume(
         cold=cold,
     )
     with watching(quiet=as_json) as observer:
-        concluded = resume_run(
-            resolve_run(folder, run_name), options, observer, confirmed=settings_confirmed
-        )
+        concluded = resume_run(place, options, observer, confirmed=settings_confirmed)
     tell(concluded, as_json)
 
 
 def requalify(
     baseline: Annotated[
-        str, typer.Argument(metavar="BASELINE", help="The run that the machine passed with.")
+        str,
+        typer.Argument(
+            metavar="BASELINE", help="The run (or runs, by commas) that the machine passed with."
+        ),
     ],
     runs_dir: RunsDir = None,
     root: SysfsRoot = None,
@@ -130,6 +133,9 @@ def requalify(
     allow_commands: AllowCommands = False,
     accept_no_temperature: AcceptNoTemperature = False,
     cold: Cold = None,
+    one_boot: Annotated[
+        bool, typer.Option("--one-boot", help="Plan without restarts, whatever that costs.")
+    ] = False,
 ) -> None:
     """Run a baseline's own profile again and judge against it: criteria, and nothing slower."""
     from harness.cli.live import watching
@@ -148,24 +154,35 @@ def requalify(
         cold=cold,
     )
     with watching(quiet=as_json) as observer:
-        concluded = requalify_run(resolve_run(folder, baseline), options, observer)
+        names = [name.strip() for name in baseline.split(",") if name.strip()]
+        folders = [resolve_run(folder, name) for name in names or [baseline]]
+        concluded = requalify_run(folders, options, observer, one_boot=one_boot)
     tell(concluded, as_json)
 
 
 def prepare_runs_dir(option: Path | None, root: Path | None) -> Path:
     """The runs folder, made if missing; runs that ended without their end are closed first."""
     from harness.record.listing import runs_folder
-    from harness.recovery import close_and_report
 
     folder = runs_folder(option)
-    first = not folder.is_dir() or not any(folder.iterdir())
-    folder.mkdir(parents=True, exist_ok=True)
+    first = _make_if_missing(folder)
     typer.echo(f"runs folder: {folder}", err=True)
     if first:
         caution()
-    for line in close_and_report(folder, sysfs_root(root)):
-        typer.echo(line, err=True)
-    return folder
+    return kept_runs(folder, root)
+
+
+def _make_if_missing(folder: Path) -> bool:
+    """True when there is no run in it yet. Raises StorageError when it cannot be used."""
+    from harness.errors import StorageError
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        return not any(folder.iterdir())
+    except OSError as error:
+        raise StorageError(
+            f"{folder}: the runs folder cannot be used: {error.strerror}: give another --runs-dir"
+        ) from error
 
 
 def caution() -> None:

@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.options import AsJson, RunArgument, RunsDir
+from harness.cli.options import AsJson, RunArgument, RunsDir, SysfsRoot, kept_runs
 
 if TYPE_CHECKING:
     from harness.record.listing import RunLine
 
 
-def runs(runs_dir: RunsDir = None, as_json: AsJson = False) -> None:
-    """List the runs, oldest first."""
-    from harness.record.listing import list_runs, runs_folder
+def runs(runs_dir: RunsDir = None, root: SysfsRoot = None, as_json: AsJson = False) -> None:
+    """List the runs, oldest first. Runs that ended without their end are closed and reported."""
+    from harness.record.listing import list_runs
 
-    folder = runs_folder(runs_dir)
+    folder = kept_runs(runs_dir, root)
     lines = list_runs(folder)
     if as_json:
         document = {"runs_dir": str(folder), "runs": [_as_json(line) for line in lines]}
@@ -39,9 +39,9 @@ def export(
 ) -> None:
     """Write a run's trials, lanes, samples, events and failures as CSV files."""
     from harness.record.export import export_run
-    from harness.record.listing import resolve_run, runs_folder
+    from harness.record.listing import resolve_run
 
-    folder = resolve_run(runs_folder(runs_dir), run)
+    folder = resolve_run(kept_runs(runs_dir), run)
     written = export_run(folder, to or Path(f"{folder.resolve().name}-csv"))
     if as_json:
         typer.echo(json.dumps({"files": [str(path) for path in written]}, indent=2))

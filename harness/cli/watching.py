@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.options import AsJson, RunArgument, RunsDir
+from harness.cli.options import AsJson, RunArgument, RunsDir, kept_runs
 from harness.clock import NS_PER_SECOND, SYSTEM
 
 if TYPE_CHECKING:
@@ -29,10 +29,10 @@ def watch(
     as_json: AsJson = False,
 ) -> None:
     """Follow a run from another terminal. Without RUN: the newest one."""
-    from harness.record.listing import list_runs, resolve_run, runs_folder
+    from harness.record.listing import list_runs, resolve_run
     from harness.record.progress import progress
 
-    folder = runs_folder(runs_dir)
+    folder = kept_runs(runs_dir)
     if not run_name:
         known = sorted(line.run_id for line in list_runs(folder))
         run_name = known[-1] if known else ""

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 MEMORY = "memory or cache"
 CORE = "this core computes wrongly"
 TRANSIENT = "transient"
+UNKNOWN = "one end of a pair, not run again"
 #: How often the pass is run again before a wrong result is called not repeated.
 RERUNS = 2
 
@@ -31,18 +32,24 @@ class Diagnosis:
     detail: str
 
 
-def diagnose(task: Task, golden: int, found: int, inputs_digest: int) -> Diagnosis:
-    """Tell the kinds apart; leaves the task's results recomputed."""
+def diagnose(
+    task: Task, golden: int, found: int, inputs_digest: int, *, alone: bool = True
+) -> Diagnosis:
+    """Tell the kinds apart; leaves the task's results recomputed.
+
+    A task of a pair is not run again (`alone` False): it would get out of step with its peer.
+    """
     wrong = _copy_results(task)
     doubts = [item.detail for item in task.invariants() if not item.ok]
     inputs_changed = task.inputs_digest() != inputs_digest
-    repeats, difference = _run_again(task, golden, wrong)
-    kind = MEMORY if inputs_changed else CORE if repeats else TRANSIENT
+    repeats, difference = _run_again(task, golden, wrong) if alone else (0, None)
+    kind = MEMORY if inputs_changed else CORE if repeats else TRANSIENT if alone else UNKNOWN
     parts = [
         f"{kind}: digest 0x{found:016x}, expected 0x{golden:016x}",
         f"inputs {'changed' if inputs_changed else 'intact'}",
-        f"wrong again in {repeats} of {RERUNS} reruns on the same core",
     ]
+    if alone:
+        parts.append(f"wrong again in {repeats} of {RERUNS} reruns on the same core")
     if difference is not None:
         parts.append(difference.describe())
     parts.extend(doubts[:2])

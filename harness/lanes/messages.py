@@ -180,6 +180,8 @@ class Done:
     ended_ns: int
     failures: int
     stopped: bool
+    #: Invariants that failed when the stretch was over (a last write that nothing read again).
+    doubts: tuple[str, ...] = ()
     #: The bit that was flipped on purpose, in words; empty where none was.
     sabotaged: str = ""
     #: When work began in each window of the gate (monotonic ns), at most a few thousand of them.

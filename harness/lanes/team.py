@@ -19,6 +19,7 @@ from harness.board import Board
 from harness.clock import SYSTEM
 from harness.lanes.messages import Answer, LaneTrouble, Order, Quit
 from harness.lanes.worker import LaneSetup, lane_main
+from harness.parent_death import STARTED_BY_VARIABLE
 
 #: One thread a lane: parallel sums change with the thread count, and a lane is one CPU's load.
 SINGLE_THREADED = dict.fromkeys(
@@ -35,6 +36,8 @@ SINGLE_THREADED = dict.fromkeys(
 #: Names the workloads that the template process warms (see harness.lanes.template).
 WARM_VARIABLE = "RIGPROOF_WARM"
 _STDERR_TAIL_BYTES = 4000
+#: How long the template process may take to pass on a lane's exit status.
+_DEATH_NOTICE_SECONDS = 1.0
 #: What multiprocessing reports of a child whose forkserver is gone and cannot tell its status.
 _TEMPLATE_GONE = 255
 
@@ -67,6 +70,7 @@ def context(warm: Iterable[str]) -> BaseContext:
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     os.environ[WARM_VARIABLE] = ",".join(sorted(set(warm)))
+    os.environ[STARTED_BY_VARIABLE] = str(os.getpid())
     found = multiprocessing.get_context("forkserver")
     found.set_forkserver_preload(["harness.lanes.template"])
     return found
@@ -148,12 +152,14 @@ class LaneTeam:
     def _hear_member(self, lane: int, member: _Member) -> list[Answer | Death]:
         ended = bool(wait([member.process.sentinel], timeout=0))
         heard: list[Answer | Death] = []
-        with contextlib.suppress(EOFError, OSError):
+        try:
             while member.connection.poll():
                 heard.append(member.connection.recv())
+        except (EOFError, OSError):
+            ended = True  # the template tells a death, but may itself be stopped
         if ended:
             member.dead = True
-            member.process.join(timeout=5)
+            member.process.join(timeout=_DEATH_NOTICE_SECONDS)
             member.connection.close()
             if not member.leaving:
                 heard.append(self._explain(lane, member))
@@ -175,13 +181,34 @@ class LaneTeam:
                 self.send(lane, Quit())
         for member in self._members.values():
             if member.dead:
+                self._see_off(member)
                 continue
             member.process.join(timeout=patience_seconds)
             if member.process.is_alive():
                 member.process.kill()
                 member.process.join(timeout=patience_seconds)
+            self._see_off(member)
             member.dead = True
             member.connection.close()
+
+    @staticmethod
+    def _see_off(member: _Member) -> None:
+        """Make sure that multiprocessing knows of the end, or it waits for it when we leave."""
+        if member.process.is_alive():
+            end_template(member.process.pid)
+            member.process.join(timeout=_DEATH_NOTICE_SECONDS)
+
+
+def end_template(lane_pid: int | None) -> None:
+    """End the template process of a lane that is dead, which it does not tell: it hangs."""
+    import psutil
+
+    try:
+        parent = psutil.Process(lane_pid).parent()
+    except psutil.Error:
+        return
+    if parent is not None and parent.ppid() == os.getpid():
+        parent.kill()
 
 
 def describe_exit(code: int | None) -> str:

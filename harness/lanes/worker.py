@@ -108,6 +108,11 @@ def _pin(cpu: int | None) -> int | None:
     return cpu
 
 
+def failed_invariants(task: Task) -> tuple[str, ...]:
+    """What the checks that need no golden have to say against the last pass."""
+    return tuple(f"{item.name}: {item.detail}" for item in task.invariants() if not item.ok)
+
+
 def flippable(task: Task) -> tuple[tuple[str, str], ...]:
     """The (role, kind) of bits that a task's buffers have."""
     from workloads.faults import ROLES, kinds
@@ -209,7 +214,7 @@ class Lane:
             now = SYSTEM.monotonic_ns()
             times.append((now - before) / NS_PER_SECOND)
             self._board.set_lane(self._lane, LaneSlot.HEARTBEAT_NS, now)
-        doubts = tuple(f"{item.name}: {item.detail}" for item in task.invariants() if not item.ok)
+        doubts = failed_invariants(task)
         found = flippable(task)
         self._connection.send(
             m.Probed(self._lane, order.load, tuple(times), tuple(digests), doubts, found)
@@ -250,7 +255,9 @@ class Lane:
 
         at_ns = SYSTEM.monotonic_ns()
         golden = order.golden or 0
-        diagnosis = diagnose(prepared.task, golden, found, prepared.inputs_digest)
+        alone = not prepared.workload.paired
+        inputs = prepared.inputs_digest
+        diagnosis = diagnose(prepared.task, golden, found, inputs, alone=alone)
         return m.Mismatch(
             self._lane, order.load, order.stretch, number, at_ns, diagnosis.detail, diagnosis.kind
         )
@@ -296,6 +303,7 @@ class Lane:
             tally.ended_ns,
             tally.failures,
             tally.stopped,
+            failed_invariants(prepared.task),
             tally.sabotaged,
             tuple(tally.step_starts_ns),
             tuple(tally.progress),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from harness.agreement import pass_seconds, settle_golden, settle_passes
-from harness.happenings import Happening, Instruction, LaneDied, Send, Store, Tick
+from harness.happenings import Happening, Instruction, LaneDied, Send, StoodStill, Store, Tick
 from harness.lanes.messages import Drop, LaneTrouble, Pairing, Prepare, Prepared, Probe, Probed
 from harness.phases.state import PREPARE_SECONDS, RunState, Waiting, load_info
 from harness.plan import INPUT_SEED, PROBE_PASSES, PROBE_SECONDS, PlannedLoad
@@ -69,6 +69,8 @@ class Calibration:
                 self._state.unusable.add(happening.load)
         elif isinstance(happening, LaneDied):
             self._waiting.lanes.discard(happening.lane)
+        elif isinstance(happening, StoodStill):
+            self._waiting.extend(happening.seconds)
         elif isinstance(happening, Tick):
             return self._check_time(now_ns)
         return []
@@ -81,18 +83,25 @@ class Calibration:
 
     def _next_load(self, now_ns: int) -> list[Instruction]:
         load = self._queue.pop(0)
-        if not load.available:
-            return [Store(load_info(load, self._state))]
+        if not (load.available and self._has_work(load)):
+            known = load.number in self._state.plan.described
+            return [] if known else [Store(load_info(load, self._state))]
         self._load, self._probes, self._probing = load, [], False
         lanes = self._lanes(load)
         self._waiting.begin(lanes, now_ns, PREPARE_SECONDS)
         return [Send(lane, prepare_order(load, pairing(load, lanes, lane))) for lane in lanes]
 
+    def _has_work(self, load: PlannedLoad) -> bool:
+        """Whether this boot runs the load: soaks belong to the last, a resumed run has less."""
+        return bool(self._wanted(load))
+
+    def _wanted(self, load: PlannedLoad) -> set[int]:
+        legs = [leg for step in self._state.plan.steps for leg in step.legs]
+        return {lane for leg in legs for lane, item in leg.work.items() if item == load.number}
+
     def _lanes(self, load: PlannedLoad) -> tuple[int, ...]:
         """All living lanes that will run this load; the first pair of a paired one."""
-        legs = [leg for step in self._state.plan.steps for leg in step.legs]
-        wanted = {lane for leg in legs for lane, item in leg.work.items() if item == load.number}
-        lanes = self._state.alive(sorted(wanted))
+        lanes = self._state.alive(sorted(self._wanted(load)))
         return lanes[:2] if load.paired else lanes
 
     def _probe(self, load: PlannedLoad, now_ns: int) -> list[Instruction]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.happenings import Happening, Instruction, LaneDied, Tick
+from harness.happenings import Happening, Instruction, LaneDied, StoodStill, Tick
 from harness.lanes.messages import LaneUp
 from harness.phases.state import GATHER_SECONDS, RunState, Waiting
 
@@ -44,6 +44,8 @@ class Gathering:
         """See `Phase`."""
         if isinstance(happening, LaneUp | LaneDied):
             self._waiting.lanes.discard(happening.lane)
+        elif isinstance(happening, StoodStill):
+            self._waiting.extend(happening.seconds)
         elif isinstance(happening, Tick):
             late = self._waiting.late(now_ns)
             self._waiting.lanes -= late

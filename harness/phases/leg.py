@@ -6,7 +6,16 @@ from enum import Enum, auto
 
 from harness.assembly import LegDone
 from harness.clock import NS_PER_SECOND
-from harness.happenings import Happening, Instruction, LaneDied, Send, Store, Suspended, Tick
+from harness.happenings import (
+    Happening,
+    Instruction,
+    LaneDied,
+    Send,
+    StoodStill,
+    Store,
+    Suspended,
+    Tick,
+)
 from harness.lanes.messages import Done, Go, LaneTrouble, Prepared, Ready, Run
 from harness.phases.calibration import drop_everywhere, pairing, prepare_order
 from harness.phases.partial import partial_soak
@@ -165,7 +174,7 @@ class LegRun:
     def _collect(self, now_ns: int) -> list[Instruction]:
         self._stage = Stage.OVER
         self._state.working = False
-        wrong = any(done.stopped or done.failures for done in self._dones)
+        wrong = any(done.stopped or done.failures or done.doubts for done in self._dones)
         self.spoilt = self.spoilt or wrong or len(self._dones) < len(self._leg.work)
         name = self._state.plan.load(self._step.load).name
         data = {"load": self._step.load}
@@ -187,6 +196,9 @@ class LegRun:
                 self._lost(happening)
             case Suspended():
                 self.spoilt = self.spoilt or self._stage is Stage.RUNNING
+            case StoodStill(seconds):
+                self.spoilt = self.spoilt or self._stage is Stage.RUNNING
+                self._waiting.extend(seconds)
             case Tick():
                 return self._tick(happening, now_ns)
         return []

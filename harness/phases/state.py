@@ -136,6 +136,10 @@ class Waiting:
         self.lanes = set(lanes)
         self.deadline_ns = now_ns + round(seconds * NS_PER_SECOND)
 
+    def extend(self, seconds: float) -> None:
+        """Allow them this much longer: the time in which nobody could have heard an answer."""
+        self.deadline_ns += round(seconds * NS_PER_SECOND)
+
     def late(self, now_ns: int) -> set[int]:
         """The lanes still owing an answer after the deadline."""
         return self.lanes.copy() if now_ns > self.deadline_ns else set()

@@ -61,16 +61,36 @@ def _of_load(path: tuple[Step, ...], load: Load, registry: WorkloadRegistry) -> 
 
 
 def _of_parameters(path: tuple[Step, ...], load: Load, workload: Workload) -> Iterator[Violation]:
-    for key, value in load.parameters.items():
-        place = (*path, "parameters", key)
-        if key not in workload.parameters:
-            remedy = nearest(key, list(workload.parameters))
-            yield Violation(place, f"is no parameter of {workload.name}; {remedy}")
-            continue
-        try:
-            workload.complete({key: value})
-        except ValueError as error:
-            yield Violation(place, str(error).removeprefix(f"{key}: "))
+    """Each parameter by itself, so that every mistake has its line; then all of them together."""
+    found = [item for key in load.parameters for item in _of_parameter(path, key, load, workload)]
+    yield from found or _of_all_parameters(path, load, workload)
+
+
+def _of_parameter(
+    path: tuple[Step, ...], key: str, load: Load, workload: Workload
+) -> Iterator[Violation]:
+    place = (*path, "parameters", key)
+    if key not in workload.parameters:
+        remedy = nearest(key, list(workload.parameters))
+        yield Violation(place, f"is no parameter of {workload.name}; {remedy}")
+        return
+    try:
+        Workload.complete(workload, {key: load.parameters[key]})
+    except ValueError as error:
+        yield Violation(place, str(error).removeprefix(f"{key}: "))
+
+
+def _of_all_parameters(
+    path: tuple[Step, ...], load: Load, workload: Workload
+) -> Iterator[Violation]:
+    """The rules that tie parameters together, which only some workloads have."""
+    try:
+        workload.complete(load.parameters)
+    except ValueError as error:
+        key, _, rest = str(error).partition(": ")
+        given = key in load.parameters
+        place = (*path, "parameters", key) if given else (*path, "workload")
+        yield Violation(place, rest if given else str(error))
 
 
 def _of_pairing(path: tuple[Step, ...], load: Load, workload: Workload) -> Iterator[Violation]:

@@ -18,7 +18,7 @@ from harness.errors import RecordError, RefusedStart, RigproofError
 from harness.outcome import Ending
 from harness.record.database import RECORD_NAME, log_in_use
 from harness.record.listing import run_folders
-from harness.record.lock import MachineLock
+from harness.record.lock import CLOSING_NAME, MachineLock
 from harness.record.opening import OpenRecord, open_record
 from harness.record.owner import Owner
 from harness.record.progress import Latest, Progress, progress_of
@@ -28,11 +28,8 @@ from harness.record.store import Item, RecordStore, Stamp
 from harness.record.sums import SUMS_NAME
 from harness.record.tables import TableReader
 from harness.record.writer import end_items, finish_folder, seal_store
-from harness.results import Event, EventKind, Failure, FailureKind
+from harness.results import Boot, Event, EventKind, Failure, FailureKind
 from harness.units import duration, quantity, temperature
-
-#: Only one command at a time closes a run; hidden, so that it is no part of the run.
-CLOSING_NAME = ".closing.lock"
 
 
 class LossCause(StrEnum):
@@ -114,15 +111,17 @@ def _close(
     folder: Path, clock: Clock, boot_id: str, is_owner_alive: Callable[[Owner], bool]
 ) -> LostRun | None:
     path = folder / RECORD_NAME
-    if not path.is_file() or _is_sealed(folder) or not _is_lost(path, is_owner_alive):
+    if not path.is_file() or _is_sealed(folder) or is_owner_alive(_last_seen(path).owner):
         return None
     me = Owner.of_this_process(boot_id, ())
     with MachineLock.acquire(me, folder.name, clock, folder=folder, name=CLOSING_NAME):
         seen = _last_seen(path)
-        if seen is None or is_owner_alive(seen.owner):
+        if is_owner_alive(seen.owner):
+            return None  # resumed meanwhile
+        if seen.progress.end.ending is not None:
+            _seal_only(folder, clock)
             return None
-        cause = find_cause(seen, boot_id, _free_bytes(folder))
-        return _write_end(folder, seen, cause, clock)
+        return _write_end(folder, seen, find_cause(seen, boot_id, _free_bytes(folder)), clock)
 
 
 def _is_sealed(folder: Path) -> bool:
@@ -130,22 +129,13 @@ def _is_sealed(folder: Path) -> bool:
     return not log_in_use(folder / RECORD_NAME) and (folder / SUMS_NAME).is_file()
 
 
-def _is_lost(path: Path, is_owner_alive: Callable[[Owner], bool]) -> bool:
-    seen = _last_seen(path)
-    return seen is not None and not is_owner_alive(seen.owner)
-
-
-def _last_seen(path: Path) -> LastSeen | None:
-    """What the record knows of its last part; None when that part has its end."""
+def _last_seen(path: Path) -> LastSeen:
     with open_record(path) as record, record.database.snapshot():
-        progress = progress_of(record)
-        if progress.end.ending is not None:
-            return None
         tables = TableReader(record.database)
         part = _last_part(record, tables)
         events = tables.built(EVENTS, tables.rows("events"))
         recent = tuple(event for event in events if event.at_seconds >= part["started_seconds"])
-        return LastSeen(progress, _owner_of(part), recent)
+        return LastSeen(progress_of(record), _owner_of(part), recent)
 
 
 def _last_part(record: OpenRecord, tables: TableReader) -> dict[str, Any]:
@@ -188,29 +178,41 @@ def _ending_for(cause: LossCause, seen: LastSeen) -> Ending:
 def _write_end(folder: Path, seen: LastSeen, cause: LossCause, clock: Clock) -> LostRun:
     ending = _ending_for(cause, seen)
     text = explain(seen, cause)
+    last = Stamp(seen.progress.at_seconds, seen.progress.wall_ns)
+    crash = Event(EventKind.CRASHED, last.at_seconds, text, _crash_data(seen, cause))
+    failed: list[Item] = [_failure(seen, cause, text)] if ending is Ending.CRASHED else []
+
+    def rows(boot: Boot) -> list[Item]:
+        return [crash, *failed, *end_items(boot, ending, text, last)]
+
+    _write_and_seal(folder, rows, _now(seen, clock), clock)
+    return LostRun(seen.progress.run_id, folder, cause, ending, text, closed=True)
+
+
+def _write_and_seal(
+    folder: Path, rows: Callable[[Boot], list[Item]], stamp: Stamp, clock: Clock
+) -> None:
     store = RecordStore.open(folder / RECORD_NAME)
     try:
-        store.commit(_end_rows(store, seen, cause, ending, text), (), _now(seen, clock))
+        store.commit(rows(store.last_boot()), (), stamp)
         seal_store(store, clock)
     finally:
         store.close()
     finish_folder(folder)
-    return LostRun(seen.progress.run_id, folder, cause, ending, text, closed=True)
+
+
+def _seal_only(folder: Path, clock: Clock) -> None:
+    """Finish what a reader or a kill kept the run's own process from finishing."""
+    store = RecordStore.open(folder / RECORD_NAME)
+    try:
+        seal_store(store, clock)
+    finally:
+        store.close()
+    finish_folder(folder)
 
 
 def _now(seen: LastSeen, clock: Clock) -> Stamp:
     return Stamp(seen.progress.at_seconds, clock.wall_ns())
-
-
-def _end_rows(
-    store: RecordStore, seen: LastSeen, cause: LossCause, ending: Ending, text: str
-) -> list[Item]:
-    last = Stamp(seen.progress.at_seconds, seen.progress.wall_ns)
-    crash = Event(EventKind.CRASHED, last.at_seconds, text, _crash_data(seen, cause))
-    rows: list[Item] = [crash]
-    if ending is Ending.CRASHED:
-        rows.append(_failure(seen, cause, text))
-    return rows + end_items(store.last_boot(), ending, text, last)
 
 
 def _failure(seen: LastSeen, cause: LossCause, text: str) -> Failure:

@@ -72,17 +72,16 @@ class _Accumulator:
 
     def envelopes(self, place: int) -> tuple[Envelope, ...]:
         """The merged envelopes of one channel, stretches without a value left out."""
-        return tuple(
-            Envelope(
-                float(self.start + row * self.width),
-                self.width,
-                float(self.minimum[row, place]),
-                float(self.total[row, place] / self.count[row, place]),
-                float(self.maximum[row, place]),
-                int(self.count[row, place]),
-            )
-            for row in np.flatnonzero(self.count[:, place])
+        rows = np.flatnonzero(self.count[:, place])
+        columns = (
+            self.start + rows * self.width,
+            np.full(len(rows), self.width),
+            self.minimum[rows, place],
+            self.total[rows, place] / self.count[rows, place],
+            self.maximum[rows, place],
+            self.count[rows, place],
         )
+        return tuple(Envelope(*cells) for cells in zip(*(c.tolist() for c in columns), strict=True))
 
 
 def channel_data(

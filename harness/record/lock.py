@@ -22,6 +22,8 @@ from harness.record.owner import Owner, owner_is_alive
 from harness.units import duration
 
 LOCK_NAME = "rigproof-run.lock"
+#: In a run's folder: held while a command closes or reopens that run. Hidden, no part of the run.
+CLOSING_NAME = ".closing.lock"
 _MOST_BYTES = 1 << 16
 
 

@@ -141,7 +141,7 @@ class _RunReader:
             settings=properties[PropertyKind.SETTING],
             facts=properties[PropertyKind.FACT],
             notes=tuple(event.text for event in events if event.kind is EventKind.NOTE),
-            versions=properties[PropertyKind.VERSION],
+            versions={"sqlite": header["sqlite_version"], **properties[PropertyKind.VERSION]},
             context=properties[PropertyKind.CONTEXT],
         )
         return replace(data, banners=self._banners(end))

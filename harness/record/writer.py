@@ -19,6 +19,7 @@ from harness.outcome import Ending
 from harness.record.database import RECORD_NAME
 from harness.record.files import fsync_folder, sha256_of
 from harness.record.header import RunHeader
+from harness.record.lock import CLOSING_NAME, MachineLock
 from harness.record.owner import Owner
 from harness.record.reserve import hold_reserve, release_reserve
 from harness.record.store import Item, Part, PartEnd, RecordStore, Stamp
@@ -159,21 +160,18 @@ class RecordWriter:
 
         The run's axis goes on where the last commit was, without a gap. `boot` gives boot id,
         start and coldness; its number and offset are found here, and a boot that the record knows
-        already goes on. Raises RecordError for a record that cannot be added to.
+        already goes on. Raises RecordError for a record that cannot be added to,
+        RefusedStart when another command works on it.
         """
-        store = RecordStore.open(folder / RECORD_NAME)
-        try:
-            last = store.last_stamp()
-            told = _continued(store.last_boot(), boot, last.at_seconds)
-            (folder / SUMS_NAME).unlink(missing_ok=True)  # it would call the growing file damaged
-            hold_reserve(folder)
-            part = Part(told.number, last.at_seconds, owner)
-            items: list[Item] = [told, part, _resumption(last, clock, told.number)]
-            store.commit(items, (), Stamp(last.at_seconds, clock.wall_ns()), strict=True)
-        except BaseException:
-            store.close()
-            raise
-        return cls(store, clock, offset_seconds=last.at_seconds, boot=told, heartbeat=heartbeat)
+        path = folder / RECORD_NAME
+        with MachineLock.acquire(owner, folder.name, clock, folder=folder, name=CLOSING_NAME):
+            store = RecordStore.open(path)
+            try:
+                told, offset_seconds = _begin_part(store, boot, owner, clock)
+            except BaseException:
+                store.close()
+                raise
+        return cls(store, clock, offset_seconds=offset_seconds, boot=told, heartbeat=heartbeat)
 
     def now_seconds(self) -> float:
         """Now on the run's axis."""
@@ -215,8 +213,9 @@ class RecordWriter:
             room = 0 if self._error is not None else max(room, 0)
             self._queue.samples.extend(samples[:room])
             lost = len(samples) - min(room, len(samples))
-            self._queue.dropped += lost
             self.dropped += lost
+            if self._error is None:
+                self._queue.dropped += lost
 
     def flush(self, timeout_seconds: float = 10.0) -> bool:
         """Write everything handed over so far, samples too; False when it took too long."""
@@ -337,7 +336,7 @@ class RecordWriter:
     def _commit(self, work: _Work) -> list[RecordError | None]:
         items = [entry.item for entry in work.pending if entry.item is not None]
         if work.dropped:
-            items.append(self._dropped_event(work.dropped))
+            items.append(self._dropped_event(work.dropped, "the storage was too slow"))
         if not (items or work.samples):
             return [None] * len(work.pending)  # only a flush, and nothing was waiting
         outcomes = iter(self._store.commit(items, work.samples, self._stamp()))
@@ -377,8 +376,8 @@ class RecordWriter:
             self._commit(_Work([self._after_full_disk(error, 0)]))
         self._last_checkpoint_ns = self._clock.monotonic_ns()
 
-    def _dropped_event(self, dropped: int) -> Event:
-        text = f"{dropped} readings were dropped: the storage was too slow"
+    def _dropped_event(self, dropped: int, why: str) -> Event:
+        text = f"{dropped} readings were dropped: {why}"
         return Event(EventKind.DROPPED, self.now_seconds(), text, {"dropped": dropped})
 
     def _stamp(self) -> Stamp:
@@ -387,6 +386,8 @@ class RecordWriter:
     def _commit_end(self, ending: Ending, text: str) -> None:
         stamp = self._stamp()
         items = end_items(self.boot, ending, text, stamp)
+        if self._error is not None and self.dropped:
+            items.insert(0, self._dropped_event(self.dropped, "the storage was full"))
         try:
             self._store.commit(items, (), stamp, strict=True)
         except StorageFull:
@@ -439,6 +440,19 @@ def _make_folder(folder: Path) -> None:
         ) from error
     if (folder / RECORD_NAME).exists():
         raise StorageError(f"{folder}: it holds a record already: a run needs a new folder")
+
+
+def _begin_part(store: RecordStore, boot: Boot, owner: Owner, clock: Clock) -> tuple[Boot, float]:
+    """Tell the record of its new part; returns the boot as told and where the part begins."""
+    folder = store.path.parent
+    last = store.last_stamp()
+    told = _continued(store.last_boot(), boot, last.at_seconds)
+    (folder / SUMS_NAME).unlink(missing_ok=True)  # it would call the growing file damaged
+    hold_reserve(folder)
+    part = Part(told.number, last.at_seconds, owner)
+    items: list[Item] = [told, part, _resumption(last, clock, told.number)]
+    store.commit(items, (), Stamp(last.at_seconds, clock.wall_ns()), strict=True)
+    return told, last.at_seconds
 
 
 def _continued(before: Boot, boot: Boot, at_seconds: float) -> Boot:

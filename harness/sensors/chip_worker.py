@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 from harness.clock import NS_PER_SECOND, Clock
 from harness.results import Event
+from harness.sensors.batches import PackedSweep
 from harness.sensors.contract import Chip, Incident, Reading, TellingChip
 from harness.sensors.guard import Action, Guard, ReadAgain, Tell, Trip, Unconfirmed
 from harness.sensors.plausibility import IMPLAUSIBLE
@@ -26,12 +27,11 @@ SPIKE = f"{IMPLAUSIBLE}: not confirmed by a second reading at once"
 
 @dataclass(frozen=True)
 class Sweep:
-    """One reading of one chip, with when it began, how long it took and how late it began."""
+    """One reading of one chip, packed for sending too, and how late it began."""
 
     worker: int
-    at_seconds: float
     readings: Sequence[Reading]
-    latency_seconds: float
+    packed: PackedSweep
     late_seconds: float
     incidents: Sequence[Incident] = ()
     failure: str = ""
@@ -167,7 +167,8 @@ class ChipWorker:
         self.slow_reads += latency > SLOW_SECONDS
         self.busy_since_ns = None
         self.sweeps += 1
-        self._hand_over(Sweep(self.number, at_seconds, readings, latency, late, incidents, failure))
+        packed = PackedSweep.of(self.keys, readings, at_seconds, latency)
+        self._hand_over(Sweep(self.number, readings, packed, late, incidents, failure))
 
     def _read(self, at_seconds: float) -> Sequence[Reading]:
         readings = self.chip.read(at_seconds)

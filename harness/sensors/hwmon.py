@@ -34,6 +34,8 @@ _CLASS = "sys/class/hwmon"
 #: Finding a chip reads its names and claimed limits, which may wake a slow bus.
 _DISCOVERY_SECONDS = 5.0
 _MOST_CHIPS = 256
+#: More than any chip has; the rest is left out, and said to be.
+_MOST_OF_A_CHIP = 1_000
 #: Least time between two searches for a chip that has gone.
 _SEARCH_SECONDS = 2.0
 
@@ -188,7 +190,13 @@ def _build(root: Path, folder: Folder) -> Discovery:
     chip = HwmonChip(root, folder, partial(_gauges, folder))
     if not chip.channels:
         return Discovery(absent=(_absent(folder.driver, "the chip has no readable attribute"),))
-    return Discovery(chips=(chip,), limits=tuple(_limits(folder, chip.channels)))
+    listed = len(_values(names_in(folder.path)))
+    more = f"{listed} channels listed, the first {_MOST_OF_A_CHIP} are read"
+    return Discovery(
+        chips=(chip,),
+        absent=(_absent(folder.driver, more),) if listed > _MOST_OF_A_CHIP else (),
+        limits=tuple(_limits(folder, chip.channels)),
+    )
 
 
 def _settle(folder: Folder, answer: Answer[Discovery]) -> Discovery:
@@ -205,11 +213,13 @@ def _settle(folder: Folder, answer: Answer[Discovery]) -> Discovery:
 def _gauges(folder: Folder, path: Path) -> list[Gauge]:
     names = names_in(path)
     known = set(names)
-    return [
-        _gauge(folder, path, known, match)
-        for match in map(_NAME.match, names)
-        if match is not None and (match[1], match[3] or "") in KINDS
-    ]
+    return [_gauge(folder, path, known, match) for match in _values(names)[:_MOST_OF_A_CHIP]]
+
+
+def _values(names: Sequence[str]) -> list[re.Match[str]]:
+    """The names that hold values, taken apart."""
+    matches = [match for match in map(_NAME.match, names) if match is not None]
+    return [match for match in matches if (match[1], match[3] or "") in KINDS]
 
 
 def _gauge(folder: Folder, path: Path, known: set[str], match: re.Match[str]) -> Gauge:

@@ -42,11 +42,9 @@ from harness.sensors.watches import CounterWatch, Lateness, PresenceWatch
 
 #: Chips begin this far apart, so that their threads do not queue for the interpreter.
 _STAGGER_NS = 2_000_000
-#: The loop turns at least this often, whatever the sampling interval: it beats and it obeys.
-_LONGEST_TURN_SECONDS = 0.25
+#: The loop turns this often, whatever the sampling interval: it beats, obeys and hands over.
+_TURN_SECONDS = 0.2
 _GOODBYE_SECONDS = 2.0
-#: What was read is handed over about this often: a live view needs no more.
-_HAND_OVER_NS = 240_000_000
 #: Each channel keeps a descriptor open.
 _WANTED_DESCRIPTORS = 16_384
 
@@ -127,13 +125,12 @@ class Sampler:
         self._told_silent_ns: dict[int, int] = {}
         self._told_drops = 0
         self._ready = False
-        self._hand_over_ns = 0
         self._count = {"sweeps": 0, "samples": 0, "missing": 0}
         self.guard = self._make_guard()
         self.desk = GuardDesk(self.guard, self._trip, self._tell_stop, self._tell)
         self.workers = self._make_workers()
         self._counting = {it.number for it in self.workers if self._counters.counts(it.keys)}
-        self._readers: list[Reader] = []
+        self.readers: list[Reader] = []
         self._shared = False
         self._began_ns = clock.monotonic_ns()
 
@@ -149,8 +146,8 @@ class Sampler:
                 guarded=tuple(channel.key for channel in self.guard.guarded),
             )
         )
-        self._readers = [Reader([worker], self._clock) for worker in self.workers]
-        for reader in self._readers:
+        self.readers = [Reader([worker], self._clock) for worker in self.workers]
+        for reader in self.readers:
             reader.start()
 
     def turn(self, dropped_samples: int = 0) -> None:
@@ -160,18 +157,16 @@ class Sampler:
         self._note_load(now_ns)
         self.desk.tick(self._seconds(now_ns))
         self._arrange_threads(now_ns)
-        if now_ns >= self._hand_over_ns:
-            self._hand_over_ns = now_ns + _HAND_OVER_NS
-            self._hand_over([*self._collect(), *self._silent(now_ns)])
-            self._say_drops(dropped_samples, now_ns)
-            self._say_ready(now_ns)
+        self._hand_over([*self._collect(), *self._silent(now_ns)])
+        self._say_drops(dropped_samples, now_ns)
+        self._say_ready(now_ns)
 
     def end(self, reason: str, dropped_samples: int) -> None:
         """Stop the threads, hand over what is left, and take leave."""
-        for reader in self._readers:
+        for reader in self.readers:
             reader.ask_to_stop()
         deadline_ns = self._clock.monotonic_ns() + NS_PER_SECOND
-        for reader in self._readers:
+        for reader in self.readers:
             reader.join(max((deadline_ns - self._clock.monotonic_ns()) / NS_PER_SECOND, 0.0))
         self._hand_over(self._collect())
         self._send(SamplerStopped(self.counts(dropped_samples), reason))
@@ -264,17 +259,11 @@ class Sampler:
         if sweep.failure:
             self._tell_failure(sweep)
         self._tell_incidents(sweep)
-        worker = self.workers[sweep.worker]
-        return self._pack(worker, sweep.readings, sweep.at_seconds, sweep.latency_seconds)
+        self._notice(self.workers[sweep.worker], sweep.readings, sweep.packed)
+        return sweep.packed
 
-    def _pack(
-        self,
-        worker: ChipWorker,
-        readings: Sequence[Reading],
-        at_seconds: float,
-        latency_seconds: float,
-    ) -> PackedSweep:
-        packed = PackedSweep.of(worker.keys, readings, at_seconds, latency_seconds)
+    def _notice(self, worker: ChipWorker, readings: Sequence[Reading], packed: PackedSweep) -> None:
+        at_seconds = packed.at_seconds
         for event in self._presence.see_all(worker.keys, readings, packed.missing, at_seconds):
             self._tell(event)
         if worker.number in self._counting:
@@ -282,7 +271,6 @@ class Sampler:
                 risen = self._counters.see(reading, at_seconds, {})
                 if risen is not None:
                     self._tell(self._with_load(risen))
-        return packed
 
     def _tell_incidents(self, sweep: Sweep) -> None:
         for incident in sweep.incidents:
@@ -299,7 +287,7 @@ class Sampler:
         name = self.workers[sweep.worker].chip.name
         text = f"reading {name} failed inside rigproof; its channels are missing"
         data = {"traceback": sweep.failure}
-        self._tell(Event(EventKind.WARNING, sweep.at_seconds, text, data))
+        self._tell(Event(EventKind.WARNING, sweep.packed.at_seconds, text, data))
 
     def _silent(self, now_ns: int) -> list[PackedSweep]:
         """Missing samples for chips whose read has been under way for too long."""
@@ -315,7 +303,9 @@ class Sampler:
                 self._told_silent_ns[worker.number] = now_ns
                 why = f"no answer from the driver since {self._seconds(since_ns):.1f} s"
                 readings = [Reading(key, None, why) for key in worker.keys]
-                silent.append(self._pack(worker, readings, self._seconds(now_ns), waited))
+                packed = PackedSweep.of(worker.keys, readings, self._seconds(now_ns), waited)
+                self._notice(worker, readings, packed)
+                silent.append(packed)
         return silent
 
     def _hand_over(self, sweeps: list[PackedSweep]) -> None:
@@ -345,7 +335,7 @@ class Sampler:
         """Chips that have proven quick share a thread; a hung or slow one leaves it."""
         if not self._shared and all(it.sweeps >= PROVING_SWEEPS for it in self.workers):
             self._share_threads(now_ns)
-        for reader in list(self._readers):
+        for reader in list(self.readers):
             if reader.is_stuck(now_ns):
                 self._start_reader(reader.release())
             elif len(reader.workers) > 1:
@@ -356,7 +346,7 @@ class Sampler:
         self._shared = True
         quick = [worker for worker in self.workers if may_share(worker)]
         given: list[ChipWorker] = []
-        for reader in self._readers:
+        for reader in self.readers:
             if all(worker in quick for worker in reader.workers):
                 given += reader.release()
         for worker in given:
@@ -366,7 +356,7 @@ class Sampler:
     def _start_reader(self, workers: list[ChipWorker]) -> None:
         if workers:
             reader = Reader(workers, self._clock)
-            self._readers.append(reader)
+            self.readers.append(reader)
             reader.start()
 
 
@@ -384,20 +374,19 @@ def sampler_main(config: SamplerConfig, board_path: str, connection: Connection)
     else:
         sampler = Sampler(config, catalogue, board, outbox.put)
         sampler.begin()
-        reason = _loop(sampler, config, connection, outbox)
+        reason = _loop(sampler, connection, outbox)
         sampler.end(reason, outbox.dropped_samples)
     outbox.close(_GOODBYE_SECONDS)
 
 
-def _loop(sampler: Sampler, config: SamplerConfig, connection: Connection, outbox: Outbox) -> str:
+def _loop(sampler: Sampler, connection: Connection, outbox: Outbox) -> str:
     """Turn until told to stop; why it ended."""
-    turn_seconds = min(config.interval_seconds, _LONGEST_TURN_SECONDS)
     while True:
         sampler.turn(outbox.dropped_samples)
         if outbox.broken:
             return "the run has gone"
         try:
-            if connection.poll(turn_seconds) and isinstance(connection.recv(), StopSampling):
+            if connection.poll(_TURN_SECONDS) and isinstance(connection.recv(), StopSampling):
                 return "asked to stop"
         except (EOFError, OSError):
             return "the run has gone"

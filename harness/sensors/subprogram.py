@@ -48,7 +48,7 @@ class Subprogram:
         ]
 
     def newest_line(self) -> str:
-        """The newest complete line not yet taken, or nothing."""
+        """The newest complete line not yet taken (blank ones do not count), or nothing."""
         try:
             return self._lines.pop().decode("utf-8", "replace")
         except IndexError:
@@ -88,7 +88,7 @@ class Subprogram:
         rest = False
         with stream or io.BytesIO() as lines:
             while line := lines.readline(self._longest_line):
-                if not rest:
+                if not rest and line.strip():
                     kept.append(line)
                 rest = not line.endswith(b"\n")
 

@@ -79,4 +79,19 @@ def noncentral_student_cdf(value: float, degrees: float, shift: float) -> float:
 
     if math.isinf(degrees):
         return normal_cdf(value - shift)
-    return float(nctdtr(degrees, shift, value))
+    found = float(nctdtr(degrees, shift, value))
+    return _noncentral_by_quadrature(value, degrees, shift) if math.isnan(found) else found
+
+
+def _noncentral_by_quadrature(value: float, degrees: float, shift: float) -> float:
+    """The same far from the middle, where scipy's series gives NaN.
+
+    The definition: the mean of Phi(value * sqrt(chi2 / degrees) - shift) over chi-square.
+    """
+    import numpy as np
+    from scipy.special import gammaincinv, ndtr
+
+    nodes, weights = np.polynomial.legendre.leggauss(200)
+    chi2 = 2.0 * gammaincinv(degrees / 2.0, (nodes + 1.0) / 2.0)
+    held = ndtr(value * np.sqrt(chi2 / degrees) - shift)
+    return float(np.sum(weights * held)) / 2.0

@@ -10,6 +10,7 @@ from __future__ import annotations
 import importlib
 import os
 import random
+import select
 import signal
 import subprocess
 import sys
@@ -111,8 +112,10 @@ class Nursery:
             [sys.executable, str(Path(__file__)), str(ROOT)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            text=True,
+            bufsize=0,
         )
+        self._child: int | None = None
+        self._unread = b""
 
     def __enter__(self) -> Nursery:
         return self
@@ -123,19 +126,18 @@ class Nursery:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        assert self._process.stdin is not None
-        self._process.stdin.close()
-        self._process.wait()
-        assert self._process.stdout is not None
-        self._process.stdout.close()
+        # A failed assertion may leave a writer behind, perhaps a stopped one.
+        if self._child is not None:
+            os.kill(self._child, signal.SIGKILL)
+        self._process.communicate(timeout=60.0)
 
     def start(self, folder: Path, seed: int) -> int:
         """Fork a writer on `folder`; returns its pid."""
         assert self._process.stdin is not None
-        self._process.stdin.write(f"{folder} {seed}\n")
-        self._process.stdin.flush()
+        self._process.stdin.write(f"{folder} {seed}\n".encode())
         word, number = self._hear()
         assert word == "started", word
+        self._child = number
         return number
 
     def acknowledged(self, count: int) -> list[int]:
@@ -154,12 +156,29 @@ class Nursery:
         while True:
             word, number = self._hear()
             if word == "gone":
+                self._child = None
                 return heard
             heard.append(number)
 
-    def _hear(self) -> tuple[str, int]:
+    def acknowledged_by_now(self) -> list[int]:
+        """The acknowledgements that have been given, without waiting for more."""
+        heard = []
+        while b"\n" in self._unread or select.select([self._pipe], [], [], 0)[0]:
+            heard.append(self._hear()[1])
+        return heard
+
+    @property
+    def _pipe(self) -> int:
         assert self._process.stdout is not None
-        word, number = self._process.stdout.readline().split()
+        return self._process.stdout.fileno()
+
+    def _hear(self) -> tuple[str, int]:
+        while b"\n" not in self._unread:
+            piece = os.read(self._pipe, 65536)
+            assert piece, "the nursery ended"
+            self._unread += piece
+        line, _, self._unread = self._unread.partition(b"\n")
+        word, number = line.decode().split()
         return word, int(number)
 
 

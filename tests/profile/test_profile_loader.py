@@ -185,8 +185,9 @@ def test_a_folder_and_a_missing_file_are_one_line_each(tmp_path: Path) -> None:
         load_profile(tmp_path / "none.yaml")
 
 
-@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
 def test_a_pipe_is_refused_without_waiting_for_a_writer(tmp_path: Path) -> None:
+    if not hasattr(os, "mkfifo"):
+        pytest.skip("this system has no named pipes")
     pipe = tmp_path / "pipe.yaml"
     os.mkfifo(pipe)
     with pytest.raises(ProfileError, match="no plain file"):
@@ -270,3 +271,17 @@ def test_overnight_has_every_family_and_every_pattern_that_needs_nobody() -> Non
     assert covered == families - {workloads.registry.load("command").family}
     kinds = {kind.model_fields["kind"].default for kind in PATTERNS}
     assert {load.pattern.kind for load in profile.loads} == kinds - {"after-suspend"}
+
+
+def test_rules_that_tie_parameters_together_are_told_once_at_their_line() -> None:
+    good = """
+name: own
+loads:
+  - workload: command
+    parameters: {argv: ["true"], check: pattern, pattern: "yes"}
+    trials: 1
+"""
+    assert parse_profile(good).loads[0].parameters["check"] == "pattern"
+    bad = good.replace(', pattern: "yes"', "")
+    with pytest.raises(ProfileError, match=r"profile:4: .*pattern: received ''"):
+        parse_profile(bad)

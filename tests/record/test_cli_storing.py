@@ -12,6 +12,8 @@ from typer.testing import CliRunner
 
 from harness.cli import storing
 from harness.errors import UsageError
+from harness.machine.boot import boot_id
+from harness.record.owner import Owner
 
 app = typer.Typer()
 app.command("runs")(storing.runs)
@@ -34,7 +36,8 @@ def test_runs_are_listed_for_people(tmp_path: Path) -> None:
 
 
 def test_a_run_that_goes_on_and_a_damaged_one_say_so(tmp_path: Path) -> None:
-    writer = begin(tmp_path)
+    boot = boot_id()
+    writer = begin(tmp_path, boot_id=boot, owner=Owner.of_this_process(boot, ()))
     (tmp_path / "20200101T000000Z-x-0000").mkdir()
     _, damaged, live = called("runs", "--runs-dir", str(tmp_path)).splitlines()
     writer.abandon()

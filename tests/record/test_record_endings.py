@@ -26,8 +26,8 @@ from harness.errors import StorageError
 from harness.outcome import Ending, ExitCode, decide
 from harness.record import endings as endings_module
 from harness.record.database import RECORD_NAME, log_in_use
-from harness.record.endings import CLOSING_NAME, LossCause, close_lost_runs
-from harness.record.lock import MachineLock
+from harness.record.endings import LossCause, close_lost_runs
+from harness.record.lock import CLOSING_NAME, MachineLock
 from harness.record.owner import Owner
 from harness.record.reader import NO_END_EVENT, read_run
 from harness.record.store import RecordStore

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import sqlite3
 import stat
 import threading
 from collections.abc import Callable, Sequence
@@ -29,11 +30,14 @@ from record_samples import (
 )
 
 from harness.clock import ManualClock
-from harness.errors import RecordError, StorageError, StorageFull
+from harness.errors import RecordError, RefusedStart, StorageError, StorageFull
 from harness.outcome import Ending
 from harness.record import writer as writer_module
 from harness.record.database import RECORD_NAME, Database, log_in_use
+from harness.record.endings import close_lost_runs
 from harness.record.header import Properties, PropertyKind
+from harness.record.lock import CLOSING_NAME, MachineLock
+from harness.record.owner import Owner
 from harness.record.reader import NO_END_EVENT, read_run, samples
 from harness.record.reserve import RESERVE_NAME
 from harness.record.store import RecordStore
@@ -114,7 +118,8 @@ def test_every_item_comes_back_after_sealing(tmp_path: Path) -> None:
     assert [data.channel for data in run.channels] == [HOT, CLOCK, ABSENT]
     assert run.notes == ("fan at full speed",)
     assert (run.settings, run.facts) == (header().settings, header().facts)
-    assert (run.versions, run.context) == (header().versions, header().context)
+    assert run.versions == {**header().versions, "sqlite": sqlite3.sqlite_version}
+    assert run.context == header().context
     assert (run.ending, run.ending_text, run.banners) == (Ending.COMPLETED, "all done", ())
     assert run.duration_seconds == 42.0
     assert run.boots == (
@@ -357,6 +362,19 @@ def test_a_full_disk_gives_the_reserve_back_and_is_the_last_thing_recorded(
     assert told.data["storage"] == "full"
 
 
+def test_readings_lost_to_a_full_disk_are_counted_at_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    writer = begin(tmp_path)
+    failing_commits(monkeypatch, [StorageFull("no space left")])
+    assert writer.put(EVENT).wait(WAIT_SECONDS)
+    writer.put_samples(readings(0.0))
+    writer.put_samples(readings(1.0))
+    writer.seal(Ending.ERROR, "the storage is full")
+    (told,) = [e for e in read_run(writer.folder).events if e.kind is EventKind.DROPPED]
+    assert told.data == {"dropped": 8}
+
+
 def test_a_disk_that_stays_full_fails_what_waits(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -452,6 +470,22 @@ def test_a_reader_that_stays_does_not_make_the_seal_lose_anything(tmp_path: Path
     reader.close()
     run = read_run(writer.folder)
     assert (run.ending, run.trials) == (Ending.COMPLETED, (trial(1),))
+    # The next command finishes it: its process is gone, its end is told.
+    assert close_lost_runs(tmp_path, ManualClock(), BOOT_ID, lambda _: False) == ()
+    assert verify_run(writer.folder) == ()
+    assert read_run(writer.folder).ending is Ending.COMPLETED
+
+
+def test_a_run_that_another_command_works_on_is_not_reopened(tmp_path: Path) -> None:
+    folder = finished_run(tmp_path)
+    me = Owner.of_this_process(BOOT_ID, ())
+    before = (folder / RECORD_NAME).read_bytes()
+    with (
+        MachineLock.acquire(me, "x", ManualClock(), folder=folder, name=CLOSING_NAME),
+        pytest.raises(RefusedStart),
+    ):
+        RecordWriter.reopen(folder, BOOT_B, me, ManualClock())
+    assert (folder / RECORD_NAME).read_bytes() == before
 
 
 def test_a_resumed_run_goes_on_along_one_axis_in_the_same_boot(tmp_path: Path) -> None:

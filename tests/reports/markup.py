@@ -8,8 +8,6 @@ from html.parser import HTMLParser
 from xml.etree import ElementTree
 
 VOID = {"meta", "br", "hr", "img", "link", "input"}
-#: SVG elements that the templates close in the tag itself are reported by `handle_startendtag`.
-SECTION_TAGS = {"h1", "h2", "h3", "section", "main", "header", "footer", "nav"}
 
 
 @dataclass
@@ -75,6 +73,11 @@ def parse_html(text: str) -> Element:
     builder.close()
     assert builder.open == [builder.root], f"never closed: {[e.tag for e in builder.open[1:]]}"
     return builder.root
+
+
+def row_of(element: Element, words: str) -> Element:
+    """The innermost table row that contains `words`."""
+    return next(row for row in element.find("tr") if words in row.all_text())
 
 
 @dataclass(frozen=True)

@@ -112,7 +112,14 @@ def test_what_lies_beyond_an_axis_lands_on_its_end_and_is_known_to() -> None:
 def test_a_single_value_still_gets_an_axis_with_room() -> None:
     for value in (0.0, 5.0, -3e9, 1e-12):
         low, high = spread(value, value)
-        assert low < value < high
+        assert low <= value < high
+        assert high - low > 0.05 * abs(value)
+
+
+def test_what_is_never_negative_gets_no_negative_axis() -> None:
+    assert spread(0.0, 10.0)[0] == 0.0
+    assert spread(0.1, 10.0)[0] == 0.0
+    assert spread(-0.1, 10.0)[0] < -0.1
 
 
 def test_axis_labels_are_in_the_unit_that_is_named_once() -> None:

@@ -13,12 +13,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.outcome import Ending, Verdict
-from harness.results import LoadSpan, RunResult
-from reports.comparison_html import comparison_html, needed_text
-from reports.html import busy_seconds, page_of, report_html
+from harness.results import LoadSpan, RunResult, Statement
+from reports.comparison_html import comparison_html
+from reports.html import MOST_ROWS, busy_seconds, page_of, report_html
 from reports.wording import value_text
 from tests.reports import comparisons, samples
-from tests.reports.markup import Element, parse_html
+from tests.reports.markup import Element, parse_html, row_of
 
 SAMPLES = list(samples.everything())
 #: A page as large as the widest sample must stay a page that a mail or a build server takes.
@@ -36,11 +36,6 @@ def pages() -> dict[str, Element]:
     for name, comparison in (("mixed", comparisons.mixed()), ("empty", comparisons.empty())):
         found[name] = parse_html(comparison_html(comparison, before="a", after="b"))
     return found
-
-
-def row_of(element: Element, words: str) -> Element:
-    """The innermost table row that contains `words`."""
-    return next(row for row in element.find("tr") if words in row.all_text())
 
 
 def test_nothing_is_loaded_run_or_styled_from_outside() -> None:
@@ -260,6 +255,34 @@ def test_a_long_list_of_criteria_keeps_in_sight_what_did_not_pass() -> None:
     assert len(rows.folded) + len(rows.open) == len(samples.wide().criteria)
 
 
+def test_a_table_ends_somewhere_and_counts_what_it_leaves_out() -> None:
+    run = replace(samples.without_sensors(), events=samples.passing().events * 200)
+    root = parse_html(report_html(run))
+    table = next(table for table in root.find("table") if "Event" in table.all_text())
+    assert len(table.find("tr")) == 1 + MOST_ROWS
+    assert "400 more rows in the record." in root.all_text()
+
+
+def test_statements_on_one_topic_stand_together_and_share_their_assumption() -> None:
+    twice = (
+        Statement("stability", "No error in 3 h", "constant rate"),
+        Statement("heat", "settled at 78 °C.", ""),
+        Statement("stability", "Run 300 h", "constant rate"),
+    )
+    root = parse_html(report_html(replace(samples.passing(), statements=twice)))
+    articles = root.find("article")
+    assert [article.find("h3")[0].text for article in articles] == ["Stability", "Heat"]
+    stability = [line.text for line in articles[0].find("p")]
+    assert stability == ["No error in 3\u00a0h.", "Run 300\u00a0h.", "Constant rate."]
+
+
+def test_an_optional_criterion_that_failed_is_counted_beside_the_required_ones() -> None:
+    run = samples.passing()
+    optional = replace(run.criteria[-1], verdict=Verdict.FAIL)
+    root = parse_html(report_html(replace(run, criteria=(*run.criteria[:-1], optional))))
+    assert "and 1 optional, 1 of them failed" in root.all_text()
+
+
 def test_time_under_load_counts_overlapping_stretches_once() -> None:
     spans = (LoadSpan(0, 10, "a"), LoadSpan(5, 12, "b"), LoadSpan(20, 21, "c"), LoadSpan(6, 7, "d"))
     assert busy_seconds(spans) == 13
@@ -301,25 +324,3 @@ def test_no_text_adds_an_element_or_an_attribute_to_the_page(text: str) -> None:
 KNOWN_SHAPE = set().union(
     *(shape_of(page(name)) for name in ("passing", "wide", "failing", "crashed"))
 )
-
-
-def test_a_comparison_names_its_changes_before_its_results() -> None:
-    root = parse_html(comparison_html(comparisons.mixed(), before="run 1", after="run 2"))
-    headings = [element.text for element in root.find("h2")]
-    assert headings == ["What changed", "Workloads", "Assumptions"]
-    assert "6000 MT/s" in row_of(root, "memory speed").all_text()
-    assert root.find("h1")[0].text == "1 slower, 2 undecided, 2 faster, 1 equivalent"
-
-
-def test_a_comparison_says_what_an_undecided_workload_still_needs() -> None:
-    undecided = comparisons.mixed().workloads[3]
-    assert needed_text(undecided) == "21 trials over 4 boots a side"
-    assert needed_text(replace(undecided, boots_needed=None)) == "21 trials a side"
-    assert needed_text(replace(undecided, boots_needed=None, trials_needed=None)) == "not known"
-    assert needed_text(replace(undecided, decision="faster")) == "nothing"
-
-
-def test_a_comparison_without_anything_says_so() -> None:
-    text = parse_html(comparison_html(comparisons.empty(), before="a", after="b")).all_text()
-    assert "No fact and no declared setting differs" in text
-    assert "no workload in common" in text

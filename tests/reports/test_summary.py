@@ -81,6 +81,13 @@ def test_the_reason_is_the_one_the_result_gives() -> None:
     assert loaded("crashed")["reasons"]["/ended"] == "the run ended without its end event"
 
 
+def test_a_fact_that_carries_its_own_reason_keeps_it() -> None:
+    fact = {"value": None, "reason": "the firmware gives no table of modules"}
+    run = replace(samples.passing(), facts={"memory": {"modules": fact}})
+    reasons = summary(run)["reasons"]
+    assert reasons["/facts/memory/modules/value"] == fact["reason"]
+
+
 def test_values_are_those_of_the_result_and_not_rounded() -> None:
     run = samples.failing()
     document = loaded("failing")

@@ -23,6 +23,10 @@ NBSP = "\N{NO-BREAK SPACE}"
         (0.0, None, 12.0, "errors/h", "0 errors/h (at most 12 errors/h)"),
         (99.2, 97.1, None, "%", "99.2 % (at least 97.1 %)"),
         (5.0, 5.0, 5.0, "W", "5 W"),
+        (1.0, None, None, "failures", "1 failure"),
+        (1.0, None, None, "crashes", "1 crash"),
+        (1.0, None, None, "s", "1 s"),
+        (24_640_245_760.0, None, None, "byte", "24.64 GB"),
     ],
 )
 def test_a_measured_value_is_shown_with_as_much_of_its_interval_as_there_is(
@@ -71,6 +75,8 @@ def test_a_fact_takes_its_unit_from_the_end_of_its_name() -> None:
                 "virtualisation": None,
                 "empty_list": [],
                 "blank": " ",
+                "boost": {"value": None, "reason": "permission denied"},
+                "modules": [{"size_bytes": 1024, "rank": 2}, {"size_bytes": 2048, "rank": 1}],
                 "mixed": {"tags": {"b", "a"}, "sub": {"x": 1}},
             }
         )
@@ -85,6 +91,8 @@ def test_a_fact_takes_its_unit_from_the_end_of_its_name() -> None:
         "virtualisation": "not known",
         "empty list": "none",
         "blank": "empty",
+        "boost": "not known: permission denied",
+        "modules": "size 1 KiB, rank 2; size 2 KiB, rank 1",
         "mixed / tags": "a, b",
         "mixed / sub / x": "1",
     }
@@ -130,4 +138,6 @@ def test_words_agree_with_their_number() -> None:
     assert wording.plural(1, "trial") == "1 trial"
     assert wording.plural(2, "stretch", "stretches") == "2 stretches"
     assert wording.capitalised("every CPU") == "Every CPU"
+    assert wording.sentence("It holds") == "It holds."
+    assert wording.sentence("It holds.") == "It holds."
     assert wording.spaced("gpu_temperature") == "GPU temperature"

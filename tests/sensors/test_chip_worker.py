@@ -50,9 +50,9 @@ def test_a_sweep_carries_readings_time_latency_and_lateness() -> None:
     bench.clock.advance(0.004)
     bench.worker.step(due)
     (sweep,) = bench.sweeps
-    assert (sweep.worker, sweep.at_seconds, sweep.late_seconds) == (3, 0.004, 0.004)
+    assert (sweep.worker, sweep.packed.at_seconds, sweep.late_seconds) == (3, 0.004, 0.004)
     assert [it.value for it in sweep.readings] == [40.0]
-    assert sweep.latency_seconds == 0.0
+    assert sweep.packed.latency_seconds == 0.0
     assert bench.worker.busy_since_ns is None
 
 

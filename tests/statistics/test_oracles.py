@@ -50,7 +50,7 @@ def draw() -> Iterator[DataSet]:
     generator = np.random.default_rng(20240601)
     for number in range(SETS):
         count, other = generator.integers(4, 40, size=2)
-        level, spread = 10.0 ** generator.uniform(-3, 6), 10.0 ** generator.uniform(-4, -0.7)
+        level, spread = 10.0 ** generator.uniform(-3, 6), 10.0 ** generator.uniform(-2.5, -0.7)
         noise = [
             generator.standard_normal(count),
             generator.standard_t(3, count),
@@ -86,7 +86,7 @@ def test_summaries_equal_numpy_and_the_autocorrelation_equals_statsmodels(
         assert found.median == close(np.median(data.values))
         assert found.cv_percent == close(100.0 * stats.variation(data.values, ddof=1))
         assert found.lag1 == pytest.approx(
-            acf(np.array(data.values), nlags=1)[1], rel=1e-8, abs=1e-9
+            acf(np.array(data.values), nlags=1)[1], rel=1e-9, abs=1e-9
         )
 
 
@@ -128,18 +128,18 @@ def test_analysis_of_variance_equals_scipys(data_sets: list[DataSet]) -> None:
     for data in data_sets:
         found = nested_anova(data.groups)
         expected = stats.f_oneway(*(np.array(group) for group in data.groups))
-        assert found.f == pytest.approx(expected.statistic, rel=1e-8)
-        assert found.p_value == pytest.approx(expected.pvalue, rel=1e-8, abs=1e-12)
+        assert found.f == pytest.approx(expected.statistic, rel=1e-9)
+        assert found.p_value == pytest.approx(expected.pvalue, rel=1e-9, abs=1e-12)
 
 
 def test_skewness_and_its_test_equal_scipys(data_sets: list[DataSet]) -> None:
     for data in data_sets:
         assert skewness_of(data.values) == pytest.approx(
-            stats.skew(data.values), rel=1e-8, abs=1e-9
+            stats.skew(data.values), rel=1e-9, abs=1e-9
         )
         if len(data.values) >= 8:
             expected = stats.skewtest(data.values).pvalue
-            assert skewness_p_value(data.values) == pytest.approx(expected, rel=1e-7)
+            assert skewness_p_value(data.values) == pytest.approx(expected, rel=1e-9)
 
 
 def test_the_first_step_of_the_outlier_test_is_grubbs(data_sets: list[DataSet]) -> None:
@@ -150,7 +150,7 @@ def test_the_first_step_of_the_outlier_test_is_grubbs(data_sets: list[DataSet]) 
         grubbs = (count - 1) / math.sqrt(count) * math.sqrt(t2 / (count - 2 + t2))
         assert found.critical_values[0] == close(grubbs)
         scores = np.abs(stats.zscore(data.values, ddof=1))
-        assert found.statistics[0] == pytest.approx(scores.max(), rel=1e-8)
+        assert found.statistics[0] == pytest.approx(scores.max(), rel=1e-9)
 
 
 def test_binomial_and_exponential_bounds_equal_statsmodels_and_scipy() -> None:
@@ -188,8 +188,11 @@ def test_the_power_of_two_samples_equals_statsmodels() -> None:
         critical = student_quantile(0.975, degrees)
         power = 1.0 - noncentral_student_cdf(critical, degrees, shift)
         expected = TTestIndPower().power(effect, count, 0.05, alternative="two-sided")
+        if math.isnan(expected):  # both lean on one series, which gives up far from the middle
+            assert power == pytest.approx(1.0, abs=1e-9)
+            continue
         lower = noncentral_student_cdf(-critical, degrees, shift)
-        assert power + lower == pytest.approx(expected, rel=1e-7)
+        assert power + lower == pytest.approx(expected, rel=1e-9)
 
 
 def test_equivalence_by_interval_agrees_with_statsmodels_two_one_sided_tests(
@@ -198,7 +201,8 @@ def test_equivalence_by_interval_agrees_with_statsmodels_two_one_sided_tests(
     agreed = 0
     for data in data_sets:
         first, second = np.log(data.values), np.log(data.other)
-        margin = 2.0 * float(np.std(first, ddof=1)) / math.sqrt(len(first))
+        error = math.hypot(stats.sem(first), stats.sem(second))
+        margin = abs(float(np.mean(second) - np.mean(first))) + 1.7 * error
         p_value = ttost_ind(second, first, -margin, margin, usevar="unequal")[0]
         found = log_ratio_interval(data.values, data.other, 0.9)
         assert found.low is not None and found.high is not None
@@ -247,7 +251,7 @@ def test_holms_procedure_rejects_what_statsmodels_rejects() -> None:
     from statsmodels.stats.multitest import multipletests
 
     generator = np.random.default_rng(10)
-    for _ in range(SETS):
+    for _ in range(50):  # statsmodels takes a tenth of a second for each
         p_values = (generator.uniform(size=generator.integers(1, 12)) ** 3).tolist()
         levels = holm_levels(p_values, 0.05)
         expected = multipletests(p_values, 0.05, method="holm")[0].tolist()
