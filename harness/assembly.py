@@ -100,7 +100,7 @@ def _soak(step: Step, load: PlannedLoad, leg: LegDone, axis: TimeAxis, complete:
         started_seconds=axis.seconds(min(done.started_ns for done in dones)),
         ended_seconds=axis.seconds(max(done.ended_ns for done in dones)),
         lanes=tuple(_lanes(LegDone(dones, leg.paired))),
-        step_skew_seconds=step_skew([done.step_starts_ns for done in dones]),
+        step_skew_seconds=step_skew([done.step_starts for done in dones]),
         complete=complete,
         rate_points=_rate_points(dones, axis),
     )
@@ -111,11 +111,19 @@ def soak_number(step: Step, index: int) -> int:
     return step.number * 100 + index
 
 
-def step_skew(starts: Sequence[Sequence[int]]) -> tuple[float, float] | None:
-    """(median, largest) seconds between the first and the last lane's start of a load step."""
-    if len(starts) < 2 or not min(len(lane) for lane in starts):
+def step_skew(starts: Sequence[Sequence[tuple[int, int]]]) -> tuple[float, float] | None:
+    """(median, largest) seconds between the first and the last lane's start of a load step.
+
+    `starts` has one sequence a lane of (window number, monotonic ns). A step counts when every
+    lane worked in its window.
+    """
+    if len(starts) < 2:
         return None
-    spreads = [max(step) - min(step) for step in zip(*starts, strict=False)]
+    lanes = [dict(lane) for lane in starts]
+    common = set(lanes[0]).intersection(*lanes[1:])
+    spreads = [max(times) - min(times) for times in ([lane[n] for lane in lanes] for n in common)]
+    if not spreads:
+        return None
     return median(spreads) / NS_PER_SECOND, max(spreads) / NS_PER_SECOND
 
 

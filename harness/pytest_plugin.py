@@ -175,17 +175,16 @@ class CriterionCase(_Case):
 
 def judge_case(found: CriterionResult, *, allow_inconclusive: bool) -> None:
     """The outcome table's last column. Raises ProfileFailure or skips."""
-    from harness.outcome import Verdict
+    from harness.outcome import CaseOutcome, case_outcome
 
-    if found.verdict is Verdict.PASS:
-        return
-    if found.verdict is Verdict.NOT_TESTED and not found.required:
-        pytest.skip(f"not tested: {found.why}")
-    if found.verdict is Verdict.FAIL and found.required:
-        raise ProfileFailure(f"{found.name}: {found.why}")
-    if not found.required:
+    outcome = case_outcome(
+        found.verdict, required=found.required, allow_inconclusive=allow_inconclusive
+    )
+    if outcome is CaseOutcome.SKIPPED:
         pytest.skip(f"{found.verdict}, not required: {found.why}")
-    if not allow_inconclusive:
+    if outcome is CaseOutcome.FAILURE:
+        raise ProfileFailure(f"{found.name}: {found.why}")
+    if outcome is CaseOutcome.INCONCLUSIVE:
         raise InconclusiveFailure(f"{found.name} is {found.verdict}: {found.why}")
 
 

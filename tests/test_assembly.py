@@ -39,9 +39,15 @@ def test_capability_uses_the_fast_passes() -> None:
 
 
 def test_skew_is_the_spread_of_the_lanes_starts_step_by_step() -> None:
-    assert step_skew([(0, 1000, 2000), (100, 1300, 2050)]) == (100 / 1e9, 300 / 1e9)
-    assert step_skew([(0, 1000)]) is None
-    assert step_skew([(0,), ()]) is None
+    one = ((0, 0), (1, 1000), (2, 2000))
+    other = ((0, 100), (1, 1300), (2, 2050))
+    assert step_skew([one, other]) == (100 / 1e9, 300 / 1e9)
+
+
+def test_a_step_that_one_lane_missed_has_no_skew() -> None:
+    assert step_skew([((0, 0), (1, 1000)), ((1, 1010), (2, 9000))]) == (10 / 1e9, 10 / 1e9)
+    assert step_skew([((0, 0),), ((1, 1000),)]) is None
+    assert step_skew([((0, 0),)]) is None
 
 
 def test_a_mixed_soak_gives_one_entry_a_load() -> None:

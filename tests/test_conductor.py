@@ -20,6 +20,7 @@ from harness.happenings import (
     Suspended,
 )
 from harness.lanes import messages as m
+from harness.lanes.gate import SquareWave
 from harness.outcome import Ending
 from harness.phases.state import GATHER_SECONDS, HANG_SECONDS, PREPARE_SECONDS
 from harness.plan import Leg, Step
@@ -366,6 +367,15 @@ def test_a_soak_tells_its_progress_and_its_end() -> None:
     assert stage.finish is not None
     assert stage.soaks[-1].complete
     assert stage.soaks[-1].number == partial.number
+
+
+@pytest.mark.parametrize(("frequency", "warned"), [(1.0, False), (5.0, True)])
+def test_passes_too_long_for_the_load_steps_are_warned_of(frequency: float, warned: bool) -> None:
+    gate = SquareWave.of(frequency, 50.0)  # passes take 50 ms
+    step = Step(0, 0, 0, (Leg({0: 0, 1: 0}, seconds=2.0),), "load-steps", gate)
+    stage = Stage(plan((load(trials=0, soak_seconds=2.0),), (step,)))
+    stage.play()
+    assert any("edges are blurred" in event.text for event in stage.events) is warned
 
 
 def test_a_suspend_under_load_spoils_the_trial() -> None:

@@ -33,6 +33,11 @@ class SquareWave:
         period = round(NS_PER_SECOND / frequency_hz)
         return cls(period, round(period * duty_percent / 100))
 
+    @property
+    def window_ns(self) -> int:
+        """Length of one window."""
+        return self.on_ns
+
     def window(self, number: int) -> Window:
         """Window `number`, counted from 0."""
         start = number * self.period_ns
@@ -51,6 +56,11 @@ class Bursts:
     seed: int
     idle_ns: int
     burst_ns: int
+
+    @property
+    def window_ns(self) -> int:
+        """Length of one window."""
+        return self.burst_ns
 
     def window(self, number: int) -> Window:
         """Window `number`, counted from 0. Linear in `number`; bursts are few."""

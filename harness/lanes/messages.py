@@ -184,8 +184,8 @@ class Done:
     doubts: tuple[str, ...] = ()
     #: The bit that was flipped on purpose, in words; empty where none was.
     sabotaged: str = ""
-    #: When work began in each window of the gate (monotonic ns), at most a few thousand of them.
-    step_starts_ns: tuple[int, ...] = ()
+    #: (window of the gate, monotonic ns at which work began in it), at most a few thousand.
+    step_starts: tuple[tuple[int, int], ...] = ()
     #: (ns, passes done so far), a point every few seconds of a long stretch.
     progress: tuple[tuple[int, int], ...] = field(default=())
 

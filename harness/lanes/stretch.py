@@ -42,7 +42,7 @@ class Tally:
     ended_ns: int = 0
     sabotaged: str = ""
     pass_ns: list[int] = field(default_factory=list)
-    step_starts_ns: list[int] = field(default_factory=list)
+    step_starts: list[tuple[int, int]] = field(default_factory=list)
     progress: list[tuple[int, int]] = field(default_factory=list)
 
     @property
@@ -88,19 +88,21 @@ class Stretch:
         return tally
 
     def _work_gated(self, gate: Gate, start_ns: int, end_ns: int | None) -> None:
-        number = 0
+        number = -1
         while not self._over(end_ns):
-            window = gate.window(number)
             number += 1
-            if end_ns is not None and start_ns + window.on_ns >= end_ns:
+            window = gate.window(number)
+            on_ns, off_ns = start_ns + window.on_ns, start_ns + window.off_ns
+            if SYSTEM.monotonic_ns() >= off_ns:
+                continue  # missed as a whole: the lane was held up, its next step is on time again
+            if end_ns is not None and on_ns >= end_ns:
                 self._pause_until(end_ns)
                 return
-            if not self._pause_until(start_ns + window.on_ns):
+            if not self._pause_until(on_ns):
                 return
-            if len(self._tally.step_starts_ns) < _MOST_STEPS:
-                self._tally.step_starts_ns.append(SYSTEM.monotonic_ns())
+            if len(self._tally.step_starts) < _MOST_STEPS:
+                self._tally.step_starts.append((number, SYSTEM.monotonic_ns()))
             self._mark(LaneState.WORKING)
-            off_ns = start_ns + window.off_ns
             self._work(off_ns if end_ns is None else min(off_ns, end_ns))
 
     def _pause_until(self, deadline_ns: int) -> bool:

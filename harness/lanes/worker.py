@@ -305,7 +305,7 @@ class Lane:
             tally.stopped,
             failed_invariants(prepared.task),
             tally.sabotaged,
-            tuple(tally.step_starts_ns),
+            tuple(tally.step_starts),
             tuple(tally.progress),
         )
 

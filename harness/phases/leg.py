@@ -28,6 +28,9 @@ LEAD_NS = 50_000_000
 #: Unfinished soaks write their progress this often.
 PROGRESS_NS = 10 * NS_PER_SECOND
 
+#: Passes longer than this share of a burst blur its edges.
+_SHARP_SHARE = 0.25
+
 
 class Stage(Enum):
     """Where a leg is."""
@@ -140,8 +143,20 @@ class LegRun:
         self._started_ns = now_ns + LEAD_NS
         self._next_progress_ns = now_ns + PROGRESS_NS
         self._waiting.begin(lanes, now_ns, 3 * self._expected_seconds() + 60.0)
-        out: list[Instruction] = [self._load_started(lanes, now_ns)]
+        out: list[Instruction] = [self._load_started(lanes, now_ns), *self._blunt_edges(now_ns)]
         return out + [Send(lane, Go(self._stretch, self._started_ns)) for lane in lanes]
+
+    def _blunt_edges(self, now_ns: int) -> list[Instruction]:
+        """A lane looks at the clock between passes: say so when a pass blurs the load steps."""
+        gate = self._step.gate
+        longest = max(self._state.pass_seconds.get(load, 0.0) for load in self._leg.work.values())
+        if gate is None or longest * NS_PER_SECOND <= _SHARP_SHARE * gate.window_ns:
+            return []
+        text = (
+            f"a pass takes {1000 * longest:.1f} ms, a burst of this pattern "
+            f"{gate.window_ns / 1e6:.1f} ms: its edges are blurred, use smaller parameters"
+        )
+        return [self._state.event(EventKind.WARNING, now_ns, text)]
 
     def _expected_seconds(self) -> float:
         if self._leg.seconds is not None:

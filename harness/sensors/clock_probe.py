@@ -1,16 +1,17 @@
 """The core's true clock, measured anywhere: a chain of operations of known length in cycles.
 
 Every operation needs the result of the one before, so the chain takes as many cycles as it has
-operations, whatever else the core could do beside it. The chain is written as machine code
-(inline assembly through llvmlite) because a compiler's choice would change its length: it may
-copy a register, which some processors do for nothing and others do not, or fold the chain.
+operations, whatever else the core could do beside it.
 
 * x86-64 with BMI2: xorshift64 (G. Marsaglia, "Xorshift RNGs", Journal of Statistical Software 8
   (14), 2003) as three pairs of SHLX or SHRX and XOR, six one-cycle operations (A. Fog,
-  "Instruction tables", from memory).
-* other x86-64, and AArch64: six ADD and XOR of registers, one cycle each (A. Fog; Arm's
-  software optimisation guides; both from memory).
-* elsewhere: xorshift64 as the compiler translates it. Its cycles are unknown: a relative clock.
+  "Instruction tables", from memory). It is written as machine code, through llvmlite, because a
+  compiler would copy a register for each shift, which some processors do for nothing and others
+  do not.
+* other x86-64, and AArch64: three pairs of ADD and XOR of registers, one cycle each (A. Fog; Arm's
+  software optimisation guides; both from memory). The operands are hidden from the compiler, so
+  that it has no choice.
+* elsewhere: the same pairs, whose cycles are unknown here: a relative clock.
 
 What interrupts a measurement only lengthens it, so the shortest of several counts; the time of
 the call itself cancels in the difference of a long and a short run. Proven only against itself
@@ -22,7 +23,7 @@ from __future__ import annotations
 import ctypes
 import platform
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from harness.clock import NS_PER_SECOND, perf_ns
@@ -39,87 +40,69 @@ _SHORT_PART = 5
 _ADDEND = 0x9E37
 _MASK = 0x7F4B
 
-_X86_XORSHIFT = """
-mov $$13, %r9d
-mov $$7, %r10d
-mov $$17, %r11d
-1:
-{body}
-sub $$1, $1
-jnz 1b"""
-_X86_XORSHIFT_STEP = """shlx %r9, %rax, %r8
+_XORSHIFT_STEP = """shlx %r9, %rax, %r8
 xor %r8, %rax
 shrx %r10, %rax, %r8
 xor %r8, %rax
 shlx %r11, %rax, %r8
-xor %r8, %rax"""
-_X86_ADD_XOR = f"""
-mov $${_ADDEND}, %r9d
-mov $${_MASK}, %r10d
+xor %r8, %rax
+"""
+_XORSHIFT_CODE = f"""mov $$13, %r9d
+mov $$7, %r10d
+mov $$17, %r11d
 1:
-{{body}}
-sub $$1, $1
-jnz 1b"""
-_X86_ADD_XOR_STEP = "add %r9, %rax\nxor %r10, %rax\n" * 3
-_X86_CONSTRAINTS = "={rax},={rcx},0,1,~{r8},~{r9},~{r10},~{r11},~{flags}"
-
-_A64_ADD_XOR = f"""
-mov x9, #{_ADDEND}
-mov x10, #{_MASK}
-1:
-{{body}}
-subs x1, x1, #1
-b.ne 1b"""
-_A64_ADD_XOR_STEP = "add x0, x0, x9\neor x0, x0, x10\n" * 3
-_A64_CONSTRAINTS = "={x0},={x1},0,1,~{x9},~{x10},~{cc}"
-
-
-@dataclass(frozen=True)
-class Chain:
-    """One chain's code. `absolute` says that its operations take one cycle each."""
-
-    name: str
-    absolute: bool
-    frame: str
-    step: str
-    constraints: str
-    reference: Callable[[int], int]
-
-    def module(self) -> str:
-        """LLVM assembly of ``chain(start, rounds)``; one round is eight steps."""
-        if not self.frame:
-            return _COMPILED
-        body = self.frame.format(body="\n".join([self.step.strip()] * _UNROLLED)).strip()
-        text = body.replace("\n", "\\0A\\09")
-        return _INLINE.format(text=text, constraints=self.constraints)
-
-
-_INLINE = """define i64 @chain(i64 %start, i64 %rounds) {{
-  %both = call {{i64, i64}} asm sideeffect "{text}", "{constraints}"(i64 %start, i64 %rounds)
+{_XORSHIFT_STEP * _UNROLLED}sub $$1, $1
+jnz 1b""".replace("\n", "\\0A\\09")
+_XORSHIFT_MODULE = f"""define i64 @chain(i64 %start, i64 %rounds) {{
+  %both = call {{i64, i64}} asm sideeffect "{_XORSHIFT_CODE}",
+      "={{rax}},={{rcx}},0,1,~{{r8}},~{{r9}},~{{r10}},~{{r11}},~{{flags}}"(i64 %start, i64 %rounds)
   %end = extractvalue {{i64, i64}} %both, 0
   ret i64 %end
 }}
 """
-_COMPILED = """define i64 @chain(i64 %start, i64 %rounds) {
-entry:
-  %steps = mul i64 %rounds, 8
-  br label %loop
-loop:
-  %x = phi i64 [%start, %entry], [%x6, %loop]
-  %left = phi i64 [%steps, %entry], [%less, %loop]
-  %x1 = shl i64 %x, 13
-  %x2 = xor i64 %x, %x1
-  %x3 = lshr i64 %x2, 7
-  %x4 = xor i64 %x2, %x3
-  %x5 = shl i64 %x4, 17
-  %x6 = xor i64 %x4, %x5
-  %less = sub i64 %left, 1
-  %done = icmp eq i64 %less, 0
-  br i1 %done, label %out, label %loop
-out:
-  ret i64 %x6
-}
-"""
+
+
+def _add_xor_module() -> str:
+    pairs = 3 * _UNROLLED
+    steps = [
+        f"  %a{it} = add i64 %x{it}, %addend\n  %x{it + 1} = xor i64 %a{it}, %mask"
+        for it in range(pairs)
+    ]
+    return "\n".join(
+        [
+            f"@addend = internal global i64 {_ADDEND}",
+            f"@mask = internal global i64 {_MASK}",
+            "define i64 @chain(i64 %start, i64 %rounds) {",
+            "entry:",
+            "  %addend = load volatile i64, ptr @addend",
+            "  %mask = load volatile i64, ptr @mask",
+            "  br label %loop",
+            "loop:",
+            f"  %x0 = phi i64 [%start, %entry], [%x{pairs}, %loop]",
+            "  %left = phi i64 [%rounds, %entry], [%less, %loop]",
+            *steps,
+            "  %less = sub i64 %left, 1",
+            "  %done = icmp eq i64 %less, 0",
+            "  br i1 %done, label %out, label %loop",
+            "out:",
+            f"  ret i64 %x{pairs}",
+            "}",
+        ]
+    )
+
+
+@dataclass(frozen=True)
+class Chain:
+    """One chain. `module` is LLVM assembly of ``chain(start, rounds)``; a round is eight steps.
+
+    `absolute` says that its operations are known to take one cycle each; `reference` is one step
+    in Python.
+    """
+
+    name: str
+    absolute: bool
+    module: str
+    reference: Callable[[int], int]
 
 
 def xorshift(word: int) -> int:
@@ -136,12 +119,10 @@ def add_xor(word: int) -> int:
     return word
 
 
-X86_XORSHIFT = Chain(
-    "xorshift64 (SHLX)", True, _X86_XORSHIFT, _X86_XORSHIFT_STEP, _X86_CONSTRAINTS, xorshift
-)
-X86_ADD_XOR = Chain("add and xor", True, _X86_ADD_XOR, _X86_ADD_XOR_STEP, _X86_CONSTRAINTS, add_xor)
-A64_ADD_XOR = Chain("add and xor", True, _A64_ADD_XOR, _A64_ADD_XOR_STEP, _A64_CONSTRAINTS, add_xor)
-COMPILED = Chain("xorshift64 as compiled", False, "", "", "", xorshift)
+XORSHIFT = Chain("xorshift64", True, _XORSHIFT_MODULE, xorshift)
+ADD_XOR = Chain("add and xor", True, _add_xor_module(), add_xor)
+#: The same chain where nobody here knows its cycles.
+RELATIVE = replace(ADD_XOR, name="add and xor, cycles unknown", absolute=False)
 
 
 @dataclass(frozen=True)
@@ -191,7 +172,7 @@ def compile_chain(chain: Chain) -> CompiledChain:
 
     _start_llvm()
     try:
-        module = llvm.parse_assembly(chain.module())
+        module = llvm.parse_assembly(chain.module)
         machine = llvm.Target.from_default_triple().create_target_machine(
             features=llvm.get_host_cpu_features().flatten(), opt=2
         )
@@ -225,12 +206,12 @@ def chain_for_this_machine() -> Chain:
     """The best chain for the processor at hand."""
     machine = platform.machine().lower()
     if machine in ("aarch64", "arm64"):
-        return A64_ADD_XOR
+        return ADD_XOR
     if machine not in ("x86_64", "amd64"):
-        return COMPILED
+        return RELATIVE
     import llvmlite.binding as llvm
 
-    return X86_XORSHIFT if llvm.get_host_cpu_features().get("bmi2") else X86_ADD_XOR
+    return XORSHIFT if llvm.get_host_cpu_features().get("bmi2") else ADD_XOR
 
 
 @lru_cache(maxsize=1)

@@ -112,6 +112,20 @@ def pool_dependence(
     return PooledDependence(coefficient, math.sqrt(variance), used, number, None)
 
 
+def expected_used(trials: int, series: int, prior: DependencePrior | None = None) -> float:
+    """The correlation that independent trials will on average be widened by, for planning.
+
+    The mean of the positive part of a normal variate, sd / sqrt(2 pi), for the shrunk estimate
+    from `series` series of `trials` trials each.
+    """
+    prior = prior or DependencePrior()
+    if trials < FEWEST_TRIALS or series < 1:
+        return _bounded(prior.mean)
+    variance = lag1_variance(trials) * (trials / (trials - 3.0)) ** 2 / series
+    trust = prior.sd**2 / (prior.sd**2 + variance)
+    return _bounded(prior.mean) + trust * math.sqrt(variance / (2.0 * math.pi))
+
+
 def _bounded(coefficient: float) -> float:
     return min(STRONGEST, max(0.0, coefficient))
 

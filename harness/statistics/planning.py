@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from harness.statistics.dependence import effective_count, expected_used
 from harness.statistics.intervals import student_interval
 from harness.statistics.levels import ASSUMED_BETWEEN_BOOT_PERCENT, combine_variances
 from harness.statistics.quantiles import (
@@ -35,10 +36,14 @@ class Spread:
     within_percent: float
     between_percent: float | None = ASSUMED_BETWEEN_BOOT_PERCENT
 
+    @property
+    def between_variance(self) -> float:
+        """Variance between boots on the log scale; 0 within one boot."""
+        return 0.0 if self.between_percent is None else (self.between_percent / 100.0) ** 2
+
     def variance(self, boots: int, trials: int) -> float:
         """Variance of one side's mean of `boots` times `trials`, on the log scale."""
-        between = 0.0 if self.between_percent is None else (self.between_percent / 100.0) ** 2
-        return (between + (self.within_percent / 100.0) ** 2 / trials) / boots
+        return (self.between_variance + (self.within_percent / 100.0) ** 2 / trials) / boots
 
 
 @dataclass(frozen=True)
@@ -79,22 +84,40 @@ class _Design:
     degrees: float
 
 
-def design_of(spread: Spread, boots: int, trials: int) -> _Design:
+def design_of(spread: Spread, boots: int, trials: int, workloads: int = 1) -> _Design:
     """Error of the comparison of two equal sides, as `compare_workloads` will compute it.
 
-    From three boots a side on Welch on boot means (equal sides: 2 (k - 1) degrees of freedom);
-    below that, and within one boot, the spread between boots counts as known.
+    From three boots a side on Welch on boot means; below that, and within one boot, the spread
+    between boots counts as known and trials are widened for the dependence that `workloads`
+    workloads of one run will seem to show.
     """
-    variance = 2.0 * spread.variance(boots, trials)
     if boots >= BOOTS_TO_MEASURE and spread.between_percent is not None:
-        return _Design(math.sqrt(variance), 2.0 * (boots - 1))
-    inside = 2.0 * (spread.within_percent / 100.0) ** 2 / (trials * boots)
-    terms = [(inside, 2.0 * boots * (trials - 1)), (max(0.0, variance - inside), None)]
-    return _Design(math.sqrt(variance), combine_variances(terms)[1])
+        return _Design(math.sqrt(2.0 * spread.variance(boots, trials)), welch_degrees(boots))
+    worth = effective_count(trials, expected_used(trials, 2 * boots * workloads))
+    inside = 2.0 * (spread.within_percent / 100.0) ** 2 / (worth * boots)
+    between = 2.0 * spread.between_variance / boots
+    degrees = welch_degrees(boots * (worth - 1.0) + 1.0)
+    variance, freedom = combine_variances([(inside, degrees), (between, None)])
+    return _Design(math.sqrt(variance), freedom)
+
+
+def welch_degrees(count: float) -> float:
+    """What Welch's degrees of freedom come to over two sides of `count` values of equal spread.
+
+    (n - 1) / (u^2 + (1 - u)^2) with u the share of one side's variance, beta distributed with
+    variance 1 / (4 n): about 2 (n - 1) n / (n + 1), less than the 2 (n - 1) of a pooled variance.
+    """
+    return 2.0 * (count - 1.0) * count / (count + 1.0)
 
 
 def detection_power(
-    change_percent: float, spread: Spread, boots: int, trials: int, level: float
+    change_percent: float,
+    spread: Spread,
+    boots: int,
+    trials: int,
+    level: float,
+    *,
+    workloads: int = 1,
 ) -> float:
     """Chance that a true change is called faster or slower at a two-sided `level`.
 
@@ -102,7 +125,7 @@ def detection_power(
     boot mean is the unit of analysis). From it the chance is taken that the interval lies inside
     the margin although it excludes no change, at most level/2 for a change of the margin's size.
     """
-    design = design_of(spread, boots, trials)
+    design = design_of(spread, boots, trials, workloads)
     if design.error == 0.0 or design.degrees < 1.0:
         return 0.0
     shift = math.log1p(abs(change_percent) / 100.0) / design.error
@@ -119,17 +142,20 @@ def plan_detection(
     level: float = 0.025,
     costs: Costs | None = None,
     one_boot: bool = False,
+    workloads: int = 1,
 ) -> Plan:
     """Cheapest boots and trials per side that find a change of this size with this power.
 
-    `level` is two-sided and that of the look and family the comparison will use: the default is
-    the first look of an open-ended comparison of one workload. `one_boot` allows no restart.
+    `level` is two-sided and that of the look: the default is the first look of an open-ended
+    comparison. It is divided by `workloads`, the first step of Holm's procedure. `one_boot` allows
+    no restart.
     """
     require_positive(abs(change_percent), "change_percent")
     require_confidence(power, "power")
 
     def achieved(boots: int, trials: int) -> float:
-        return detection_power(change_percent, spread, boots, trials, level)
+        own = level / workloads
+        return detection_power(change_percent, spread, boots, trials, own, workloads=workloads)
 
     target = f"a {abs(change_percent):g} % change with {100 * power:g} % power"
     return cheapest(achieved, power, costs or Costs(), target, 1 if one_boot else MOST_BOOTS)

@@ -36,6 +36,7 @@ MOST_A_RUN = 3
 ROUNDS = 8
 #: The stated time within which a dead parent's load is off and its processes are gone.
 GONE_SECONDS = 2.0
+#: The record's writer is a thread of the parent.
 VICTIMS = ("parent", "parent", "lane", "sampler", "template")
 
 
@@ -48,12 +49,19 @@ class Tally:
     trials_seen: int = 0
     lost: int = 0
     longest_gone_seconds: float = 0.0
+    deck: list[str] = field(default_factory=list)
+
+    def next_victim(self, chance: random.Random) -> str:
+        """Every kind in turn, in a random order."""
+        if not self.deck:
+            self.deck = chance.sample(VICTIMS, len(VICTIMS))
+        return self.deck.pop()
 
     def describe(self) -> str:
         killed = ", ".join(f"{name} {count}" for name, count in sorted(self.victims.items()))
         return (
-            f"{self.victims.total()} kills of {self.runs} runs ({killed}): {self.trials_seen} trials "
-            f"seen before, {self.lost} lost; all processes gone after at most "
+            f"{self.victims.total()} kills of {self.runs} runs ({killed}): {self.trials_seen} "
+            f"trials seen before, {self.lost} lost; all processes gone after at most "
             f"{self.longest_gone_seconds:.3f} s"
         )
 
@@ -99,10 +107,10 @@ def kill_once(
     rig: Rig, command: Command, chance: random.Random, tally: Tally, failures: int
 ) -> bool:
     """Kill one process at a random moment; False when the run had ended before."""
-    victim = chance.choice(VICTIMS)
+    victim = tally.next_victim(chance)
     before = {trial.number for trial in rig.data().trials} if failures else set()
     seen = await_moment(rig, command, chance, victim, len(before))
-    pid = rig.roles(command)[pick(victim, chance)]
+    pid = command.pid if victim == "parent" else rig.roles(command)[pick(victim, chance)]
     SYSTEM.sleep(chance.random() * 0.3)  # anywhere inside a trial, a commit, a calibration
     kept = numbers(rig) if seen else before
     if command.popen.poll() is not None:

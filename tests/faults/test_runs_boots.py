@@ -1,0 +1,166 @@
+"""Runs over several boots, planned and not: restarts are played by changing the boot id that the
+machine's tree shows.
+
+Oracle: the profile's rounds, each of which must be in the record exactly once.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from harness.outcome import Ending, ExitCode, Verdict
+from harness.record.verify import verify_run
+from harness.results import EventKind, FailureKind
+from tests.faults.rigs import BOOT_A, BOOT_B, Command, Rig, machine_of
+
+BOOT_C = "cccccccc-0000-4000-8000-000000000003"
+
+#: Four rounds over two boots; matmul has no work left in the second, the soak none in the first.
+TWO_BOOTS = """
+format: 1
+name: two-boots
+boots: 2
+loads:
+  - {workload: zstandard, parameters: {corpus_bytes: 65536}, trials: 4, trial_seconds: 0.1}
+  - {workload: matmul-fp64, parameters: {n: 256}, trials: 2, trial_seconds: 0.1}
+  - {workload: fma-fp64, soak_seconds: 1}
+sampling: {rate_hz: 10}
+accept:
+  - {criterion: no-failures}
+  - {criterion: no-crash}
+"""
+ROUNDS = {(0, 1): 1, (0, 2): 1, (0, 3): 1, (0, 4): 1, (1, 1): 1, (1, 2): 1}
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Iterator[Rig]:
+    if not Path("/proc/self/environ").exists():
+        pytest.skip("the boot id is read from /proc, which only Linux has")
+    root = tmp_path / "root"
+    machine_of(root)
+    with Rig(tmp_path, root) as made:
+        yield made
+
+
+def restart(rig: Rig, boot_id: str, microcode: str = "0x100") -> None:
+    assert rig.root is not None
+    machine_of(rig.root, boot_id, microcode)
+
+
+def name(rig: Rig) -> str:
+    folder = rig.folder()
+    assert folder is not None
+    return folder.name
+
+
+def check_whole(rig: Rig) -> None:
+    """Every round was measured once, the soak is complete, no load was forgotten."""
+    data = rig.data()
+    assert data.ending is Ending.COMPLETED
+    rounds = Counter((trial.load, trial.round) for trial in data.trials if trial.valid)
+    assert rounds == ROUNDS
+    assert len({trial.number for trial in data.trials}) == len(data.trials)
+    assert [soak.load for soak in data.soaks if soak.complete] == [2]
+    assert all(load.available and load.golden for load in data.loads)
+    folder = rig.folder()
+    assert folder is not None
+    assert verify_run(folder) == ()
+
+
+def test_a_run_over_two_boots_waits_for_the_restart_and_ends_with_both(rig: Rig) -> None:
+    first = rig.run(TWO_BOOTS, "--cold")
+    assert first.ended() == ExitCode.INCONCLUSIVE, first.tail
+    run_id = name(rig)
+    data = rig.data()
+    assert data.ending is Ending.AWAITING_BOOT
+    assert data.ending_text == "boot 1 of 2 done: restart, then `rigproof resume`"
+    assert Counter(trial.round for trial in data.trials) == {1: 2, 2: 2}
+    assert all(load.available for load in data.loads)
+
+    refused = rig.call("resume", run_id)
+    assert refused.popen.returncode == ExitCode.REFUSED
+    assert "has not been restarted" in refused.stderr
+    assert "Traceback" not in refused.stderr
+
+    restart(rig, BOOT_B, microcode="0x200")
+    second = rig.call("resume", run_id, "--warm")
+    assert second.popen.returncode == ExitCode.PASS, second.tail
+    check_whole(rig)
+    data = rig.data()
+    assert [(boot.boot_id, boot.cold) for boot in data.boots] == [(BOOT_A, True), (BOOT_B, False)]
+    assert {trial.boot: trial.round for trial in data.trials} == {1: 2, 2: 4}
+    moved = "changed since the run was left: cpu.microcode: 0x100 -> 0x200"
+    assert moved in [event.text for event in data.events if event.kind is EventKind.WARNING]
+    assert moved in second.stderr
+
+    again = rig.call("resume", run_id)
+    assert again.popen.returncode == ExitCode.REFUSED
+    assert "is complete" in again.stderr
+
+
+def test_a_restart_under_load_is_explained_and_stays_in_the_verdict(rig: Rig) -> None:
+    crash(rig, rig.run(TWO_BOOTS, "--set", "vcore=1.10V"))
+    run_id = name(rig)
+    restart(rig, BOOT_B, microcode="0x200")
+
+    assert rig.listed()[run_id]["verdict"] == Verdict.FAIL
+    data = rig.data()
+    (failure,) = data.failures
+    assert failure.kind is FailureKind.MACHINE_RESTARTED
+    assert "the machine restarted" in failure.detail
+    judged = rig.call("judge", run_id)
+    assert judged.popen.returncode == ExitCode.FAIL
+    report = (rig.runs_dir / run_id / "report.html").read_text("utf-8")
+    assert "the machine restarted" in report
+
+    refused = rig.call("resume", run_id)
+    assert refused.popen.returncode == ExitCode.REFUSED
+    assert "vcore=1.10V" in refused.stderr
+    assert "cpu.microcode: 0x100 -> 0x200" in refused.stderr
+
+    # What was left of planned boot 1 is measured on the machine's second boot; the restart that
+    # the crash cost does not count as the planned one.
+    resumed = rig.call("resume", run_id, "--settings-confirmed")
+    assert resumed.popen.returncode == ExitCode.FAIL, resumed.tail
+    assert rig.data().ending is Ending.AWAITING_BOOT
+    assert rig.call("resume", run_id).popen.returncode == ExitCode.REFUSED
+    restart(rig, BOOT_C)
+    last = rig.call("resume", run_id)
+    assert last.popen.returncode == ExitCode.FAIL, last.tail
+    check_whole(rig)
+    assert [boot.boot_id for boot in rig.data().boots] == [BOOT_A, BOOT_B, BOOT_C]
+    assert len(rig.data().failures) == 1
+
+
+def crash(rig: Rig, command: Command) -> None:
+    """Kill everything at once, as a power cut does, when a trial is there and load is on."""
+    rig.await_record(
+        lambda now: now.trials >= 1 and now.events[-1].kind is EventKind.LOAD_STARTED,
+        "a trial, and load again",
+        command,
+    )
+    os.killpg(command.pid, signal.SIGKILL)
+    command.ended()
+    rig.seconds_until_gone()
+
+
+def test_a_run_is_not_carried_on_by_another_machine_or_on_other_cpus(rig: Rig) -> None:
+    crash(rig, rig.run(TWO_BOOTS))
+    run_id = name(rig)
+    assert rig.root is not None
+    (rig.root / "etc/machine-id").write_text("f" * 32 + "\n")
+    other = rig.call("resume", run_id, "--settings-confirmed")
+    assert other.popen.returncode == ExitCode.REFUSED
+    assert "another machine" in other.stderr
+    machine_of(rig.root)
+    if len(os.sched_getaffinity(0)) > 1:
+        fewer = rig.start("resume", run_id, "--settings-confirmed")
+        os.sched_setaffinity(fewer.pid, {min(os.sched_getaffinity(0))})
+        assert fewer.ended() == ExitCode.REFUSED
+        assert "its trials would not be alike" in fewer.stderr
