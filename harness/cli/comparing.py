@@ -172,8 +172,13 @@ def _line(item: WorkloadComparison) -> str:
     shown = change(item.ratio)
     if item.low is not None and item.high is not None:
         shown += f" ({change(item.low)} to {change(item.high)})"
-    needed = ""
-    if item.trials_needed is not None:
-        needed = f"; would be decided by {item.trials_needed} trials"
-        needed += f" over {item.boots_needed} boots" if item.boots_needed else ""
-    return f"{item.decision}: {shown}{needed}"
+    return f"{item.decision}: {shown}{_needed(item)}"
+
+
+def _needed(item: WorkloadComparison) -> str:
+    """What would decide it, where something would."""
+    if item.trials_needed is None:
+        return ""
+    boots = item.boots_needed
+    over = f" over {boots} boot{'s' if boots > 1 else ''}" if boots else ""
+    return f"; {item.trials_needed} trials{over} a side would decide it"

@@ -10,11 +10,19 @@ import contextlib
 import queue
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from harness.observing import Observer, Snapshot
-from harness.results import Event, EventKind, Failure, SafetyStop, SoakData, TrialData
+from harness.results import (
+    Event,
+    EventKind,
+    Failure,
+    LoadInfo,
+    SafetyStop,
+    SoakData,
+    TrialData,
+)
 
 if TYPE_CHECKING:
     from rich.live import Live
@@ -44,6 +52,7 @@ class _Drawn(threading.Thread):
         self._items: queue.Queue[object] = queue.Queue(_MOST_WAITING)
         self._snapshot: Snapshot | None = None
         self._stop_asked = threading.Event()
+        self._loads: dict[int, LoadInfo] = {}
         self._notes: queue.SimpleQueue[str] = queue.SimpleQueue()
 
     def begun(self, run_id: str, folder: str) -> None:
@@ -78,7 +87,10 @@ class _Drawn(threading.Thread):
     def _waiting_lines(self) -> Iterator[str]:
         with contextlib.suppress(queue.Empty):
             while True:
-                line = describe(self._items.get_nowait())
+                item = self._items.get_nowait()
+                if isinstance(item, LoadInfo):
+                    self._loads[item.number] = item
+                line = describe(item, self._loads)
                 if line:
                     yield line
 
@@ -130,8 +142,8 @@ class LiveView(_Drawn):
             live.update(picture(self._snapshot, prompt), refresh=True)
 
 
-def describe(item: object) -> str:
-    """One line for people, empty for what is not worth one."""
+def describe(item: object, loads: Mapping[int, LoadInfo]) -> str:
+    """One line for people, empty for what is not worth one; `loads` are those told so far."""
     from harness.cli.verdicts import failure_line
     from harness.units import elapsed
 
@@ -148,11 +160,22 @@ def describe(item: object) -> str:
         case Event() if item.kind not in _QUIET_KINDS:
             return f"[{elapsed(item.at_seconds)}] {item.kind}: {item.text}"
         case TrialData():
-            valid = "" if item.valid else "  NOT VALID"
-            when = elapsed(item.ended_seconds)
-            return f"[{when}] trial {item.round} of {item.workload}: {item.rate:.4g} /s{valid}"
+            return f"[{elapsed(item.ended_seconds)}] {_trial_words(item, loads)}"
         case SoakData() if item.complete:
             verified = sum(lane.verified for lane in item.lanes)
+            name = loads[item.load].name if item.load in loads else item.workload
             when = elapsed(item.ended_seconds)
-            return f"[{when}] {item.workload} ({item.pattern}): {verified} passes verified"
+            return f"[{when}] {name} ({item.pattern}): {verified} passes verified"
     return ""
+
+
+def _trial_words(trial: TrialData, loads: Mapping[int, LoadInfo]) -> str:
+    from harness.judgement.throughput import measured_value, value_unit
+    from harness.units import quantity
+
+    load = loads.get(trial.load)
+    if load is None:
+        return f"trial {trial.round} of {trial.workload}"
+    value = measured_value(trial, load)
+    shown = "no work done" if value is None else quantity(value, value_unit(load))
+    return f"trial {trial.round} of {load.name}: {shown}{'' if trial.valid else ', NOT VALID'}"

@@ -23,15 +23,19 @@ def print_verdict(concluded: Concluded) -> None:
 
     result = concluded.result
     console = Console(highlight=False)
-    console.print()
+
+    def tell(line: str | Text, style: str = "") -> None:
+        console.print(line, style=style, markup=False, soft_wrap=not console.is_terminal)
+
     verdict = Text(str(result.verdict).upper(), style=_STYLES[result.verdict])
-    console.print(Text.assemble(verdict, f"  {result.profile_name}: {result.why}"))
+    tell("")
+    tell(Text.assemble(verdict, f"  {result.profile_name}: {result.why}"))
     for criterion in result.criteria:
-        console.print(_criterion_line(criterion), markup=False)
+        tell(_criterion_line(criterion))
     for line in _workload_lines(result):
-        console.print(line, markup=False)
+        tell(line)
     for failure in result.failures[:10]:
-        console.print(failure_line(failure), style="red", markup=False)
+        tell(failure_line(failure), "red")
     console.print(f"report: {concluded.folder / 'report.html'}", markup=False, soft_wrap=True)
 
 

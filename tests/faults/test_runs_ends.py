@@ -10,6 +10,7 @@ import json
 import os
 import signal
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -19,29 +20,40 @@ from harness.record.lock import LOCK_NAME
 from harness.results import EventKind
 from tests.faults.rigs import SOAK, TRIALS, Command, Rig, until
 
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Iterator[Rig]:
-    if not Path("/proc/self/environ").exists():
-        pytest.skip("processes are looked for in /proc, which only Linux has")
-    with Rig(tmp_path) as made:
-        yield made
+OPERATORS = (signal.SIGHUP, signal.SIGTERM, signal.SIGINT)
 
 
-def under_load(rig: Rig, command: Command) -> None:
+def under_load(rig: Rig) -> Command:
+    command = rig.run(SOAK)
     rig.await_record(
         lambda now: any(it.kind is EventKind.LOAD_STARTED for it in now.events), "load", command
     )
+    return command
 
 
-@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGTERM, signal.SIGINT])
+@pytest.fixture(scope="module")
+def signalled(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Iterator[dict[signal.Signals, tuple[Rig, Command]]]:
+    """A run for each signal, every process of it signalled under load.
+
+    A terminal, and a service manager, signal the whole group: the lanes must not die of it.
+    """
+    if not Path("/proc/self/environ").exists():
+        pytest.skip("processes are looked for in /proc, which only Linux has")
+    with ExitStack() as stack:
+        rigs = {it: stack.enter_context(Rig(tmp_path_factory.mktemp(it.name))) for it in OPERATORS}
+        found = {number: (rig, under_load(rig)) for number, rig in rigs.items()}
+        for number, (_, command) in found.items():
+            os.killpg(command.pid, number)
+        yield found
+
+
+@pytest.mark.parametrize("number", OPERATORS)
 def test_a_signal_to_every_process_of_the_run_is_the_operators_wish_and_no_failure(
-    rig: Rig, number: signal.Signals
+    signalled: dict[signal.Signals, tuple[Rig, Command]], number: signal.Signals
 ) -> None:
-    command = rig.run(SOAK)
-    under_load(rig, command)
-    # A terminal, and a service manager, signal the whole group: the lanes must not die of it.
-    os.killpg(command.pid, number)
+    rig, command = signalled[number]
     assert command.ended() == ExitCode.INTERRUPTED, command.tail
     data = rig.data()
     assert (data.failures, data.ending) == ((), Ending.INTERRUPTED)
@@ -53,25 +65,33 @@ def test_a_signal_to_every_process_of_the_run_is_the_operators_wish_and_no_failu
     assert rig.seconds_until_gone(2.0) < 2.0
 
 
-def test_two_runs_at_once_are_refused_and_a_terminal_closed_by_force_is_explained(
-    rig: Rig,
+def test_two_runs_at_once_are_refused_and_what_a_killed_one_left_is_explained_and_swept(
+    tmp_path: Path,
 ) -> None:
-    command = rig.run(SOAK)
-    under_load(rig, command)
-    second = rig.run(TRIALS)
-    assert second.ended() == ExitCode.REFUSED
-    assert f"is under way on this machine (process {command.pid}, for " in second.stderr
-    assert len(list(rig.runs_dir.iterdir())) == 1  # a refused run leaves nothing
+    if not Path("/proc/self/environ").exists():
+        pytest.skip("processes are looked for in /proc, which only Linux has")
+    with Rig(tmp_path) as rig:
+        command = under_load(rig)
+        second = rig.run(TRIALS)
+        assert second.ended() == ExitCode.REFUSED
+        assert f"is under way on this machine (process {command.pid}, for " in second.stderr
+        assert len(list(rig.runs_dir.iterdir())) == 1  # a refused run leaves nothing
+        scratch = rig.board(command).path.parent
+        check_closed_by_force(rig, command)
+        check_swept(rig, command, scratch)
 
-    # A stopped lane holds the end of the load up for two seconds, in which everything is killed.
+
+def check_closed_by_force(rig: Rig, command: Command) -> None:
+    """The terminal closes, and everything is killed before the run can end."""
+    # A stopped lane holds the end of the load up for two seconds.
     os.kill(rig.roles(command)["lane 0"], signal.SIGSTOP)
     os.kill(command.pid, signal.SIGHUP)
     rig.await_record(
         lambda now: any(it.kind is EventKind.INTERRUPTED for it in now.events), "the wish", command
     )
-    os.killpg(command.pid, signal.SIGKILL)
+    os.kill(command.pid, signal.SIGKILL)
+    assert rig.seconds_until_gone(2.0) < 2.0  # with the load: it runs in these processes
     command.ended()
-    rig.seconds_until_gone(2.0)
     folder = rig.folder()
     assert folder is not None
     line = rig.listed()[folder.name]
@@ -79,27 +99,18 @@ def test_two_runs_at_once_are_refused_and_a_terminal_closed_by_force_is_explaine
     assert "the terminal was closed" in rig.data().ending_text
     assert rig.data().failures == ()
 
-    # Its lock is stale now: the next run takes it over, and says so.
+
+def check_swept(rig: Rig, command: Command, scratch: Path) -> None:
+    """The next run takes the lock over, says so, and removes the scratch folder."""
     assert (rig.temporary / LOCK_NAME).exists()
-    third = rig.run(TRIALS)
-    until(lambda: "was stale, its process is gone, and was removed" in third.stderr, "the note")
-    os.kill(third.pid, signal.SIGINT)
-    assert third.ended() == ExitCode.INTERRUPTED
-    stale = [event for event in rig.data().events if event.data.get("name") == "stale lock"]
-    assert str(command.pid) in stale[0].text
-    assert not (rig.temporary / LOCK_NAME).exists()
-
-
-def test_what_died_with_a_run_is_swept_away_by_the_next(rig: Rig) -> None:
-    command = rig.run(SOAK)
-    under_load(rig, command)
-    left = rig.board(command).path.parent
-    os.kill(command.pid, signal.SIGKILL)
-    assert rig.seconds_until_gone(2.0) < 2.0  # the load, too: it runs in these processes
-    command.ended()
-    assert left.is_dir()
+    assert scratch.is_dir()
     after = rig.run(TRIALS)
-    until(lambda: not left.exists(), "the sweep")
+    note = "was stale, its process is gone, and was removed"
+    until(lambda: note in after.stderr, "the note on the lock")
+    assert not scratch.exists()
     os.kill(after.pid, signal.SIGINT)
-    assert after.ended() == ExitCode.INTERRUPTED
-    assert not rig.board_path(after)
+    assert after.ended() == ExitCode.INTERRUPTED, after.tail
+    (stale,) = [event for event in rig.data().events if event.data.get("name") == "stale lock"]
+    assert f"(process {command.pid}, " in stale.text
+    assert not (rig.temporary / LOCK_NAME).exists()
+    assert rig.board_path(after) is None

@@ -29,7 +29,7 @@ from harness.record.verify import verify_run
 from harness.results import EventKind, FailureKind
 from tests.faults.rigs import TRIALS, Command, Rig
 
-KILLS = int(os.environ.get("RIGPROOF_KILLS", "6"))
+KILLS = int(os.environ.get("RIGPROOF_KILLS", "5"))
 SEED = int(os.environ.get("RIGPROOF_SEED", "20261201"))
 #: Kills of one run before it is left to complete.
 MOST_A_RUN = 3

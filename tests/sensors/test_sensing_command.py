@@ -47,8 +47,10 @@ def test_both_commands_read_every_board_as_text_and_as_one_json_document(
 
 def test_sensors_shows_value_role_reason_limits_and_read_time(tmp_path: Path) -> None:
     tree = desktop_a(tmp_path)
-    text = " ".join(_run("sensors", "--sysfs-root", str(tree.root)).split())
-    assert "k10temp Tdie 61.2 °C cpu_temperature die temperature (k10temp.rst)" in text
+    text = _run("sensors", "--sysfs-root", str(tree.root))
+    (row,) = [line for line in text.splitlines() if line.startswith("k10temp Tdie")]
+    assert "61.2 °C" in row
+    assert "cpu_temperature  die temperature" in row
     assert "max 70.0 °C" in text
     assert "claimed by the driver, unreviewed" in text
     assert "127.0 °C (doubtful)" in text
@@ -99,7 +101,7 @@ def test_a_root_that_is_no_folder_is_refused_with_a_remedy(tmp_path: Path) -> No
 def test_a_profiles_roles_are_used_when_it_is_named(tmp_path: Path) -> None:
     profile = tmp_path / "p.yaml"
     profile.write_text(
-        "format: 1\nname: roles\nloads:\n  - workload: matmul\n    trials: 5\n"
+        "format: 1\nname: roles\nloads:\n  - workload: matmul-fp64\n    trials: 5\n"
         "sampling:\n  roles:\n    'nct6799 AUXTIN0': ambient_temperature\n"
     )
     root = str(desktop_a(tmp_path / "root").root)

@@ -1,0 +1,99 @@
+"""Facts of six boards and of this machine."""
+
+from __future__ import annotations
+
+import json
+import platform
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness.machine.fact_values import is_unknown, known_or_none, reason_of, unknown
+from harness.machine.facts import collect_facts
+from tests.sysfs_trees import BOARDS, arm_board, desktop_a, desktop_b, laptop, server
+
+
+def _unknowns(value: Any, name: str = "") -> list[tuple[str, str]]:
+    if is_unknown(value):
+        return [(name, reason_of(value))]
+    if isinstance(value, dict):
+        return [it for part, its in value.items() for it in _unknowns(its, f"{name}.{part}")]
+    return []
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_facts_are_plain_json_and_what_is_unknown_has_a_reason(board: str, tmp_path: Path) -> None:
+    facts = collect_facts(BOARDS[board](tmp_path).root)
+    assert json.loads(json.dumps(facts)) == facts
+    assert all(reason for _, reason in _unknowns(facts))
+
+
+def test_a_desktop_says_what_it_is(tmp_path: Path) -> None:
+    facts = collect_facts(desktop_a(tmp_path).root)
+    assert facts["cpu"]["model"] == "A Desktop CPU"
+    assert facts["cpu"]["microcode"] == "0xa601206"
+    assert facts["cpu"]["features"] == ["avx2", "fma", "avx512f", "aperfmperf"]
+    assert facts["board"]["name"] == "A870"
+    assert facts["firmware"]["version"] == "1801"
+    assert facts["kernel"]["release"] == "6.12.0"
+    assert facts["frequency"]["boost"] is True
+    assert facts["frequency"]["policies"] == [
+        {
+            "cpus": "0-15",
+            "driver": "amd-pstate-epp",
+            "governor": "performance",
+            "preference": "performance",
+            "hardware_highest_hz": 5_700_000_000,
+        }
+    ]
+    assert facts["virtualization"] == {"virtual": False, "kind": None}
+    assert facts["power"]["source"] == "no battery"
+
+
+def test_the_other_drivers_switch_for_boost_is_turned_round(tmp_path: Path) -> None:
+    tree = desktop_b(tmp_path)
+    assert collect_facts(tree.root)["frequency"]["boost"] is True
+    tree.write("sys/devices/system/cpu/intel_pstate/no_turbo", 1)
+    assert collect_facts(tree.root)["frequency"]["boost"] is False
+
+
+def test_a_laptop_an_arm_board_and_a_server_are_told_by_their_own_sources(tmp_path: Path) -> None:
+    assert collect_facts(laptop(tmp_path / "l").root)["power"]["source"] == "battery"
+    arm = collect_facts(arm_board(tmp_path / "a").root)
+    assert arm["device_tree_model"] == "Some Arm Board Rev 1.2"
+    assert arm["cpu"]["vendor"] == "0x41"
+    assert arm["cpu"]["features"] == ["aes", "asimd", "crc32", "sha2"]
+    assert is_unknown(arm["firmware"]["version"])
+    assert (
+        collect_facts(server(tmp_path / "s").root)["kernel"]["hardware_error_poll_seconds"] == 300
+    )
+
+
+def test_kernel_parameters_keep_only_what_bears_on_speed(tmp_path: Path) -> None:
+    tree = desktop_a(tmp_path)
+    parameters = collect_facts(tree.root)["kernel"]["parameters"]
+    assert parameters["known"] == ["mitigations=auto", "isolcpus=3"]
+    assert parameters["others_count"] == 1
+    assert "sda1" not in json.dumps(parameters)
+    tree.write("proc/cmdline", "root=/dev/sdb1 mitigations=auto isolcpus=3")
+    changed = collect_facts(tree.root)["kernel"]["parameters"]
+    assert changed["others_digest"] != parameters["others_digest"]
+
+
+def test_this_machine_tells_of_itself() -> None:
+    facts = collect_facts()
+    assert facts["software"]["python"] == platform.python_version()
+    assert facts["software"]["blas"]["library"]
+    assert facts["software"]["compiler"]["name"] == "LLVM"
+    assert facts["memory"]["total_bytes"] > 2**20
+    assert facts["kernel"]["release"] == platform.release()
+
+
+def test_unknown_facts_are_recognised() -> None:
+    assert is_unknown(unknown("x"))
+    assert reason_of(unknown("x")) == "x"
+    assert known_or_none(unknown("x")) is None
+    assert not is_unknown({"value": 3})
+    assert reason_of(3) == ""
+    assert known_or_none(3) == 3
