@@ -182,7 +182,10 @@ class Conductor:
                 out = [self.state.event(EventKind.INTERRUPTED, now_ns, text, {"signal": text})]
                 ending = Ending.INTERRUPTED
             case StorageFailed(text):
-                out, ending = [], Ending.ERROR
+                # Told once; where only space is lacking, the reserve still takes a few words.
+                event = self.state.event(EventKind.WARNING, now_ns, text)
+                out = [event] if self._stopping is None else []
+                ending = Ending.ERROR
             case HelperDied(what, how):
                 text, ending = f"{what}: {how}", Ending.STOPPED_ON_FAILURE
                 out = [self.state.failure(FailureKind.PROCESS_DIED, now_ns, text)]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 
 from harness.errors import StorageError
@@ -21,16 +23,17 @@ def write_reports(
 ) -> tuple[Path, ...]:
     """Write report.html, junit.xml and summary.json into `folder`; return their paths.
 
-    Everything is rendered before the first file is touched, and each file appears under its name
-    only when all of it is on the disk. The bytes depend on `result` alone (and, for junit.xml, on
-    `allow_inconclusive`). Raises StorageError when the folder cannot be written.
+    Everything is rendered before the first file is touched, and no file appears under its name
+    before all of them are on the disk: half a set would look whole. The bytes depend on `result`
+    alone (and, for junit.xml, on `allow_inconclusive`). Raises StorageError when the folder cannot
+    be written.
     """
     texts = {
         "report.html": report_html(result),
         "junit.xml": junit_xml(result, allow_inconclusive=allow_inconclusive),
         "summary.json": summary_json(result),
     }
-    return tuple(write_whole(folder / name, text) for name, text in texts.items())
+    return _write_together({folder / name: text for name, text in texts.items()})
 
 
 def write_comparison(path: Path, comparison: Comparison, *, before: str, after: str) -> Path:
@@ -43,31 +46,42 @@ def write_whole(path: Path, text: str) -> Path:
 
     Raises StorageError; the temporary file is gone then, and an older `path` is untouched.
     """
+    return _write_together({path: text})[0]
+
+
+def _write_together(texts: Mapping[Path, str]) -> tuple[Path, ...]:
+    path = Path()
     try:
-        _replace(path, text.encode("utf-8"))
+        for path, text in texts.items():
+            _write_part(_part(path), text.encode("utf-8"))
+        for path in texts:
+            _part(path).replace(path)
+        for folder in {path.parent for path in texts}:
+            _sync_folder(folder)
     except OSError as error:
         raise StorageError(
             f"{path}: the report could not be written ({error.strerror or error}); "
             "free some space or choose another folder, then run `rigproof report` again"
         ) from error
-    return path
+    finally:
+        for each in texts:
+            with suppress(OSError):
+                _part(each).unlink(missing_ok=True)
+    return tuple(texts)
 
 
-def _replace(path: Path, content: bytes) -> None:
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    temporary.unlink(missing_ok=True)
-    try:
-        # O_EXCL: never through a link that somebody laid in a shared folder.
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-        with os.fdopen(os.open(temporary, flags, _MODE), "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(path)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
-    _sync_folder(path.parent)
+def _part(path: Path) -> Path:
+    return path.with_name(f".{path.name}.{os.getpid()}.part")
+
+
+def _write_part(path: Path, content: bytes) -> None:
+    path.unlink(missing_ok=True)
+    # O_EXCL: never through a link that somebody laid in a shared folder.
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+    with os.fdopen(os.open(path, flags, _MODE), "wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def _sync_folder(folder: Path) -> None:

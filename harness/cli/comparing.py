@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from harness.cli.options import AsJson, RunsDir, kept_runs
+from harness.cli.plain import say, say_json
 
 if TYPE_CHECKING:
     from harness.judgement.sides import Side
@@ -147,21 +147,21 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
 
 def _print(found: Comparison, first: Side, second: Side, as_json: bool) -> None:
     if as_json:
-        typer.echo(json.dumps(comparison_document(found), indent=2, ensure_ascii=False))
+        say_json(comparison_document(found))
         return
-    typer.echo(f"before: {first.source}\nafter:  {second.source}")
+    say(f"before: {first.source}\nafter:  {second.source}")
     for change in found.changes:
-        typer.echo(f"  changed: {change.fact}: {change.before} -> {change.after}")
+        say(f"  changed: {change.fact}: {change.before} -> {change.after}")
     for warning in found.warnings:
-        typer.echo(f"  warning: {warning}")
-    typer.echo(
+        say(f"  warning: {warning}")
+    say(
         f"{100 * found.confidence:g} % intervals, margin {found.margin_percent:g} %, "
         f"{found.scope}, look {found.looks}"
     )
     for item in found.workloads:
-        typer.echo(f"  {item.name:<24} {_line(item)}")
+        say(f"  {item.name:<24} {_line(item)}")
     for assumption in found.assumptions:
-        typer.echo(f"  assumed: {assumption}")
+        say(f"  assumed: {assumption}")
 
 
 def _line(item: WorkloadComparison) -> str:

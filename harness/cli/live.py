@@ -13,6 +13,7 @@ import threading
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
+from harness.cli.plain import visible
 from harness.observing import Observer, Snapshot
 from harness.results import (
     Event,
@@ -92,7 +93,7 @@ class _Drawn(threading.Thread):
                     self._loads[item.number] = item
                 line = describe(item, self._loads)
                 if line:
-                    yield line
+                    yield visible(line)
 
 
 class PlainLines(_Drawn):

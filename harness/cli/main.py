@@ -19,6 +19,7 @@ from harness.cli import (
     storing,
     watching,
 )
+from harness.cli.plain import visible
 from harness.errors import BrokenEnvironment, RigproofError
 from harness.outcome import ExitCode
 
@@ -98,11 +99,6 @@ def _usage_or_bug(error: Exception) -> int:
         return ExitCode.REFUSED
     traceback.print_exc()
     return ExitCode.ERROR
-
-
-def visible(text: str) -> str:
-    """`text` on one line with control characters made visible: it may quote a hostile file."""
-    return "".join(char if char.isprintable() else repr(char)[1:-1] for char in text)
 
 
 def check_own_packages() -> None:

@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from harness.cli.plain import say
 from harness.errors import UsageError
 
 RunsDir = Annotated[
@@ -69,13 +70,12 @@ def kept_runs(option: Path | None, root: Path | None = None) -> Path:
 
     `root` is the `--sysfs-root` option: a boot id read there tells a restart from a killed harness.
     """
-    from harness.cli.main import visible
     from harness.record.listing import runs_folder
     from harness.recovery import close_and_report
 
     folder = runs_folder(option)
     for line in close_and_report(folder, sysfs_root(root)):
-        typer.echo(visible(line), err=True)
+        say(line, err=True)
     return folder
 
 

@@ -9,6 +9,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from harness.cli.plain import visible
 from harness.cli.verdicts import failure_line
 from harness.observing import LaneView, Snapshot
 from harness.units import elapsed, quantity
@@ -114,7 +115,7 @@ def _temperature(now: Snapshot) -> Iterator[Text]:
 def _lost(now: Snapshot) -> Iterator[Text]:
     if now.lost:
         names = ", ".join(channel.name for channel in now.lost)
-        yield Text(f"channels lost: {names}", style="yellow")
+        yield Text(visible(f"channels lost: {names}"), style="yellow")
 
 
 def _footer(now: Snapshot, prompt: str) -> Text:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from harness.cli.options import AllowCommands, AsJson, SysfsRoot, sysfs_root
+from harness.cli.plain import say, say_json
 
 if TYPE_CHECKING:
     from harness.plan import Plan
@@ -38,10 +38,10 @@ def check(
     )
     document = plan_document(loaded.profile.name, plan, available)
     if as_json:
-        typer.echo(json.dumps(document, indent=2, ensure_ascii=False))
+        say_json(document)
         return
     for line in _plan_lines(plan, document):
-        typer.echo(line)
+        say(line)
 
 
 def plan_document(name: str, plan: Plan, available_bytes: int) -> dict[str, Any]:
@@ -107,7 +107,7 @@ def schema() -> None:
     """Print the JSON Schema of profiles, for editors."""
     from harness.profile.schema import profile_schema
 
-    typer.echo(json.dumps(profile_schema(), indent=2, ensure_ascii=False))
+    say_json(profile_schema())
 
 
 def workloads(as_json: AsJson = False) -> None:
@@ -116,7 +116,7 @@ def workloads(as_json: AsJson = False) -> None:
 
     found = [_workload_document(load(name)) for name in names()]
     if as_json:
-        typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
+        say_json(found)
         return
     from harness.cli.tables import workload_table
 

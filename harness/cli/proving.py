@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from dataclasses import asdict
 from itertools import groupby
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from harness.cli.options import AsJson
+from harness.cli.plain import say, say_json
 
 if TYPE_CHECKING:
     from harness.selftest import Flipped, Report
@@ -49,9 +49,9 @@ def self_test(
             _print(workload, items, each)
     flips = [item for item in reports if isinstance(item, selftest.Flipped)]
     if as_json:
-        typer.echo(json.dumps(_document(reports), indent=2))
+        say_json(_document(reports))
     else:
-        typer.echo(_summary(flips))
+        say(_summary(flips))
     proved = bool(flips) and all(item.ok for item in flips)
     raise typer.Exit(int(ExitCode.PASS if proved else ExitCode.FAIL))
 
@@ -62,14 +62,14 @@ def _print(workload: str, items: list[Report], each: bool) -> None:
     flips = [item for item in items if isinstance(item, Flipped)]
     for item in items:
         if isinstance(item, Untested):
-            typer.echo(f"{workload:<22} not tested: {item.reason}")
+            say(f"{workload:<22} not tested: {item.reason}")
     if flips:
         where = f"lane {flips[0].lane} (CPU {flips[0].cpu})"
-        typer.echo(f"{workload:<22} {where}: {len(flips)} bits flipped, {_counted(flips)}")
+        say(f"{workload:<22} {where}: {len(flips)} bits flipped, {_counted(flips)}")
     for item in flips:
         if each or not item.ok:
             what = f"{item.role}, {item.kind}"
-            typer.echo(f"    {what:<28} {item.outcome}: {item.place} {item.detail if each else ''}")
+            say(f"    {what:<28} {item.outcome}: {item.place} {item.detail if each else ''}")
 
 
 def _counted(flips: list[Flipped]) -> str:

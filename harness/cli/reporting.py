@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from harness.cli.options import AsJson, RunArgument, RunsDir, kept_runs
+from harness.cli.plain import say, say_json, say_json_text
 
 
 def report(
@@ -31,14 +32,13 @@ def report(
     folder = resolve_run(kept_runs(runs_dir), run_name)
     concluded = conclude(folder)
     if as_json:
-        typer.echo((folder / "summary.json").read_text("utf-8"), nl=False)
+        say_json_text((folder / "summary.json").read_text("utf-8"))
         return
     for path in concluded.files:
-        typer.echo(str(path))
+        say(str(path))
 
 
 def _verify(folder: str, as_json: bool) -> None:
-    import json
     from pathlib import Path
 
     from harness.outcome import ExitCode
@@ -47,14 +47,14 @@ def _verify(folder: str, as_json: bool) -> None:
     problems = verify_run(Path(folder))
     if as_json:
         found = [{"file": item.file, "problem": item.text} for item in problems]
-        typer.echo(json.dumps({"folder": folder, "problems": found}, indent=2))
+        say_json({"folder": folder, "problems": found})
     elif not problems:
-        typer.echo(
+        say(
             "no accidental change found: digests, hash chain and database agree. "
             "This is no signature: it does not show who made the record."
         )
     for item in () if as_json else problems:
-        typer.echo(f"{item.file}: {item.text}")
+        say(f"{item.file}: {item.text}")
     raise typer.Exit(int(ExitCode.FAIL if problems else ExitCode.PASS))
 
 

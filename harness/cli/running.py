@@ -20,6 +20,7 @@ from harness.cli.options import (
     parse_settings,
     sysfs_root,
 )
+from harness.cli.plain import say, say_json_text
 from harness.cli.planning import ProfileArgument
 
 if TYPE_CHECKING:
@@ -166,7 +167,7 @@ def prepare_runs_dir(option: Path | None, root: Path | None) -> Path:
 
     folder = runs_folder(option)
     first = _make_if_missing(folder)
-    typer.echo(f"runs folder: {folder}", err=True)
+    say(f"runs folder: {folder}", err=True)
     if first:
         caution()
     return kept_runs(folder, root)
@@ -189,15 +190,15 @@ def caution() -> None:
     """What the first run on a machine says."""
     from harness.cautions import CAUTIONS
 
-    typer.echo("Before the first run on this machine:", err=True)
+    say("Before the first run on this machine:", err=True)
     for text in CAUTIONS:
-        typer.echo(f"  - {text}", err=True)
+        say(f"  - {text}", err=True)
 
 
 def tell(concluded: Concluded, as_json: bool) -> None:
     """Print the verdict (or summary.json) and leave with its exit code."""
     if as_json:
-        typer.echo((concluded.folder / "summary.json").read_text("utf-8"), nl=False)
+        say_json_text((concluded.folder / "summary.json").read_text("utf-8"))
     else:
         from harness.cli.verdicts import print_verdict
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from harness.cli.options import AllowCommands, AsJson, SysfsRoot, sysfs_root
+from harness.cli.plain import say_json
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def sensors(
     catalogue = discover(base, _options(profile, allow_commands))
     document = sensors_document(base, catalogue, read_once(catalogue.chips))
     if as_json:
-        typer.echo(json.dumps(document, indent=2, ensure_ascii=False))
+        say_json(document)
         return
     from harness.cli.sensing_tables import show_sensors
 
@@ -68,7 +68,7 @@ def machine(as_json: AsJson = False, root: SysfsRoot = None) -> None:
         "warnings": [{"name": it.name, "text": it.text, "remedy": it.remedy} for it in warnings],
     }
     if as_json:
-        typer.echo(json.dumps(document, indent=2, ensure_ascii=False))
+        say_json(document)
         return
     from harness.cli.sensing_tables import show_machine
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from harness.cli.options import AsJson, RunArgument, RunsDir, SysfsRoot, kept_runs
+from harness.cli.plain import say, say_json, visible
 
 if TYPE_CHECKING:
     from harness.record.listing import RunLine
@@ -22,11 +22,11 @@ def runs(runs_dir: RunsDir = None, root: SysfsRoot = None, as_json: AsJson = Fal
     lines = list_runs(folder)
     if as_json:
         document = {"runs_dir": str(folder), "runs": [_as_json(line) for line in lines]}
-        typer.echo(json.dumps(document, indent=2, ensure_ascii=False))
+        say_json(document)
         return
-    typer.echo(f"Runs in {folder}" if lines else f"No runs in {folder}")
+    say(f"Runs in {folder}" if lines else f"No runs in {folder}")
     for line in lines:
-        typer.echo(_as_text(line))
+        say(_as_text(line))
 
 
 def export(
@@ -44,10 +44,10 @@ def export(
     folder = resolve_run(kept_runs(runs_dir), run)
     written = export_run(folder, to or Path(f"{folder.resolve().name}-csv"))
     if as_json:
-        typer.echo(json.dumps({"files": [str(path) for path in written]}, indent=2))
+        say_json({"files": [str(path) for path in written]})
         return
     for path in written:
-        typer.echo(str(path))
+        say(str(path))
 
 
 def _as_json(line: RunLine) -> dict[str, Any]:
@@ -69,7 +69,6 @@ def _as_json(line: RunLine) -> dict[str, Any]:
 
 
 def _as_text(line: RunLine) -> str:
-    from harness.cli.main import visible
     from harness.units import duration, size
 
     if line.problem and not line.profile_name:

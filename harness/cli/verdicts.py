@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from harness.cli.plain import visible
 from harness.finishing import Concluded
 from harness.outcome import Verdict
 from harness.results import CriterionResult, Failure, RunResult, WorkloadResult
@@ -25,18 +26,20 @@ def print_verdict(concluded: Concluded) -> None:
     console = Console(highlight=False)
 
     def tell(line: str | Text, style: str = "") -> None:
-        console.print(line, style=style, markup=False, soft_wrap=not console.is_terminal)
+        shown = visible(line) if isinstance(line, str) else line
+        console.print(shown, style=style, markup=False, soft_wrap=not console.is_terminal)
 
     verdict = Text(str(result.verdict).upper(), style=_STYLES[result.verdict])
     tell("")
-    tell(Text.assemble(verdict, f"  {result.profile_name}: {result.why}"))
+    tell(Text.assemble(verdict, visible(f"  {result.profile_name}: {result.why}")))
     for criterion in result.criteria:
         tell(_criterion_line(criterion))
     for line in _workload_lines(result):
         tell(line)
     for failure in result.failures[:10]:
         tell(failure_line(failure), "red")
-    console.print(f"report: {concluded.folder / 'report.html'}", markup=False, soft_wrap=True)
+    report = visible(f"report: {concluded.folder / 'report.html'}")
+    console.print(report, markup=False, soft_wrap=True)
 
 
 def _criterion_line(item: CriterionResult) -> str:
@@ -73,4 +76,4 @@ def failure_line(failure: Failure) -> str:
         place = f" on lane {failure.lane} ({core})"
     what = f" in {failure.workload}" if failure.workload else ""
     when = elapsed(failure.at_seconds)
-    return f"  {failure.kind}{what}{place} at {when}: {failure.detail}"
+    return visible(f"  {failure.kind}{what}{place} at {when}: {failure.detail}")

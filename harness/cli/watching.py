@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from harness.cli.options import AsJson, RunArgument, RunsDir, kept_runs
+from harness.cli.plain import say, say_json, visible
 from harness.clock import NS_PER_SECOND, SYSTEM
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def watch(
         run_name = known[-1] if known else ""
     place = resolve_run(folder, run_name)
     if as_json:
-        typer.echo(json.dumps(_document(progress(place)), indent=2, ensure_ascii=False))
+        say_json(_document(progress(place)))
         return
     _follow(place, once)
 
@@ -71,10 +71,10 @@ def _follow_plainly(place: Path, once: bool) -> None:
         now = progress(place)
         for event in now.events:
             if event.at_seconds > told:
-                typer.echo(f"[{event.at_seconds:9.1f} s] {event.kind}: {event.text}")
+                say(f"[{event.at_seconds:9.1f} s] {event.kind}: {event.text}")
                 told = event.at_seconds
         if once or now.end.ending is not None:
-            typer.echo(_state(now))
+            say(_state(now))
             return
         SYSTEM.sleep(_LOOK_SECONDS)
 
@@ -96,13 +96,15 @@ def _picture(now: Progress) -> RenderableType:
     from harness.cli.verdicts import failure_line
 
     age = (SYSTEM.wall_ns() - now.wall_ns) / NS_PER_SECOND
-    parts: list[RenderableType] = [Text(_state(now), style="bold")]
+    parts: list[RenderableType] = [Text(visible(_state(now)), style="bold")]
     if now.first_failure is not None:
-        parts.append(Text(f"first failure: {failure_line(now.first_failure)}", style="red"))
+        parts.append(Text(f"first failure: {failure_line(now.first_failure).strip()}", style="red"))
     style = "bold yellow" if age > _SILENT_SECONDS else "dim"
     parts.append(Text(f"last safe write {age:.0f} s ago", style=style))
-    parts += [Text(line) for line in _temperatures(now)]
-    parts += [Text(f"  {event.kind}: {event.text}", style="dim") for event in now.events[-8:]]
+    parts += [Text(visible(line)) for line in _temperatures(now)]
+    parts += [
+        Text(visible(f"  {event.kind}: {event.text}"), style="dim") for event in now.events[-8:]
+    ]
     return Group(*parts)
 
 

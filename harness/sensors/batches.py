@@ -42,12 +42,11 @@ class PackedSweep:
         latency_seconds: float | None,
     ) -> PackedSweep:
         """Pack `readings`, which run in step with `channels`."""
-        values = [_NOTHING if it.value is None else it.value for it in readings]
-        missing = sum(it.value is None for it in readings)
-        notes = tuple(
-            (place, it.reason, it.flag) for place, it in enumerate(readings) if it.reason or it.flag
-        )
-        packed = array("d", values).tobytes()
+        values = [it.value for it in readings]
+        missing = values.count(None)
+        packed = array("d", [_NOTHING if it is None else it for it in values]).tobytes()
+        noted = [it for it in enumerate(readings) if it[1].reason or it[1].flag]
+        notes = tuple((place, it.reason, it.flag) for place, it in noted)
         return cls(channels, at_seconds, latency_seconds, packed, notes, missing)
 
     def samples(self) -> Iterator[Sample]:

@@ -25,7 +25,7 @@ PROVING_SWEEPS = 3
 _MOST_SLOW_READS = 5
 _MOST_SLOW_SHARE = 0.02
 #: A read in the common thread that takes longer than this holds up the others.
-STUCK_SECONDS = 0.05
+STUCK_SECONDS = 0.025
 
 
 class Reader:

@@ -7,6 +7,7 @@ hands batches to the run through an :class:`harness.sensors.outbox.Outbox` that 
 
 from __future__ import annotations
 
+import contextlib
 import os
 import traceback
 from collections import deque
@@ -42,9 +43,15 @@ from harness.sensors.watches import CounterWatch, Lateness, PresenceWatch
 
 #: Chips begin this far apart, so that their threads do not queue for the interpreter.
 _STAGGER_NS = 2_000_000
-#: The loop turns this often, whatever the sampling interval: it beats, obeys and hands over.
+#: The loop turns at least this often: it beats, obeys and hands over.
 _TURN_SECONDS = 0.2
+#: It turns this long after each common deadline, when a hung chip can be told from a quick one.
+_AFTER_DEADLINE_SECONDS = 0.03
+#: Chips that were taken apart on a busy machine come together again.
+_GATHER_NS = 30 * NS_PER_SECOND
 _GOODBYE_SECONDS = 2.0
+#: Nice value asked for; without the privilege the process keeps the one it has.
+_PRIORITY = -10
 #: Each channel keeps a descriptor open.
 _WANTED_DESCRIPTORS = 16_384
 
@@ -131,7 +138,7 @@ class Sampler:
         self.workers = self._make_workers()
         self._counting = {it.number for it in self.workers if self._counters.counts(it.keys)}
         self.readers: list[Reader] = []
-        self._shared = False
+        self._gather_ns = 0
         self._began_ns = clock.monotonic_ns()
 
     # --- the life of the loop --------------------------------------------------------------------
@@ -160,6 +167,16 @@ class Sampler:
         self._hand_over([*self._collect(), *self._silent(now_ns)])
         self._say_drops(dropped_samples, now_ns)
         self._say_ready(now_ns)
+
+    def seconds_to_turn(self) -> float:
+        """How long until the next turn is due."""
+        now_ns = self._clock.monotonic_ns()
+        interval_ns = round(self._config.interval_seconds * NS_PER_SECOND)
+        deadline_ns = Schedule(self._began_ns, interval_ns).after(now_ns)
+        # The deadline just past may still lie ahead of its turn.
+        previous = (deadline_ns - interval_ns - now_ns) / NS_PER_SECOND + _AFTER_DEADLINE_SECONDS
+        coming = (deadline_ns - now_ns) / NS_PER_SECOND + _AFTER_DEADLINE_SECONDS
+        return min(previous if previous > 0 else coming, _TURN_SECONDS)
 
     def end(self, reason: str, dropped_samples: int) -> None:
         """Stop the threads, hand over what is left, and take leave."""
@@ -333,8 +350,9 @@ class Sampler:
 
     def _arrange_threads(self, now_ns: int) -> None:
         """Chips that have proven quick share a thread; a hung or slow one leaves it."""
-        if not self._shared and all(it.sweeps >= PROVING_SWEEPS for it in self.workers):
-            self._share_threads(now_ns)
+        if now_ns >= self._gather_ns and all(it.sweeps >= PROVING_SWEEPS for it in self.workers):
+            self._gather_ns = now_ns + _GATHER_NS
+            self._gather()
         for reader in list(self.readers):
             if reader.is_stuck(now_ns):
                 self._start_reader(reader.release())
@@ -342,15 +360,15 @@ class Sampler:
                 for worker in reader.put_out():
                     self._start_reader([worker])
 
-    def _share_threads(self, now_ns: int) -> None:
-        self._shared = True
-        quick = [worker for worker in self.workers if may_share(worker)]
-        given: list[ChipWorker] = []
-        for reader in self.readers:
-            if all(worker in quick for worker in reader.workers):
-                given += reader.release()
+    def _gather(self) -> None:
+        """Put the quick chips that are not together into one thread."""
+        self.readers = [reader for reader in self.readers if reader.workers]
+        quick = [it for it in self.readers if all(may_share(worker) for worker in it.workers)]
+        if len(quick) < 2:
+            return
+        given = [worker for reader in quick for worker in reader.release()]
         for worker in given:
-            worker.move_to(Schedule(now_ns, worker.schedule.interval_ns))
+            worker.move_to(Schedule(self._began_ns, worker.schedule.interval_ns))
         self._start_reader(given)
 
     def _start_reader(self, workers: list[ChipWorker]) -> None:
@@ -386,7 +404,9 @@ def _loop(sampler: Sampler, connection: Connection, outbox: Outbox) -> str:
         if outbox.broken:
             return "the run has gone"
         try:
-            if connection.poll(_TURN_SECONDS) and isinstance(connection.recv(), StopSampling):
+            if connection.poll(sampler.seconds_to_turn()) and isinstance(
+                connection.recv(), StopSampling
+            ):
                 return "asked to stop"
         except (EOFError, OSError):
             return "the run has gone"
@@ -398,6 +418,7 @@ def _settle_process() -> None:
 
     ask_for_death_signal()
     leave_signals_to_parent()
+    _ask_for_priority()
     try:
         import resource
     except ImportError:
@@ -408,6 +429,13 @@ def _settle_process() -> None:
     )
     if soft != resource.RLIM_INFINITY and soft < wanted:
         resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
+
+
+def _ask_for_priority() -> None:
+    """A sampler that waits for a core is a guard that is late; where it may, it goes first."""
+    if hasattr(os, "setpriority"):
+        with contextlib.suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, 0, _PRIORITY)
 
 
 def _telling(catalogue: Catalogue) -> frozenset[str]:

@@ -140,6 +140,6 @@ def _interpolated_limits(
     weight = (count - rank) * share / (rank + (count - 2 * rank) * share)
     inner_low, inner_high = ordered[rank], ordered[count - rank - 1]
     return (
-        (1.0 - weight) * low + weight * inner_low,
-        (1.0 - weight) * high + weight * inner_high,
+        low + weight * (inner_low - low),
+        high - weight * (high - inner_high),
     )

@@ -173,10 +173,13 @@ def combine_variances(
     """Sum of independent variance estimates and its effective degrees of freedom.
 
     Welch-Satterthwaite: nu = (sum v)^2 / sum(v^2 / nu_i), JCGM 100:2008 (GUM), equation G.2b. A
-    term whose degrees are None is known exactly. Infinite when every term is.
+    term whose degrees are None is known exactly. Infinite when every term is; 0 when a term with a
+    variance has no degree of freedom, and then nothing may be concluded from the sum.
     """
     total = math.fsum(variance for variance, _ in terms)
-    spent = math.fsum(variance**2 / degrees for variance, degrees in terms if degrees is not None)
+    if any(variance > 0.0 and degrees == 0.0 for variance, degrees in terms):
+        return total, 0.0
+    spent = math.fsum(variance**2 / degrees for variance, degrees in terms if degrees)
     return total, math.inf if spent == 0.0 else total**2 / spent
 
 

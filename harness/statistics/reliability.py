@@ -179,11 +179,13 @@ def stability_statement(
 
 
 def weakest_core(cores: tuple[tuple[str, RateBounds], ...]) -> str | None:
-    """The core with the highest upper bound: most failures, or least time under the load."""
-    known = [(name, bounds.upper) for name, bounds in cores if bounds.upper is not None]
-    if not known:
-        return None
-    return max(known, key=lambda pair: pair[1])[0]
+    """The core with the highest rate of errors; without any error the one shown least."""
+    known = [
+        (bounds.estimate, bounds.upper, name)
+        for name, bounds in cores
+        if bounds.estimate is not None and bounds.upper is not None
+    ]
+    return max(known)[2] if known else None
 
 
 def _sentence(load: str, rate: RateBounds, weakest: str | None) -> str:

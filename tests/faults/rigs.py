@@ -25,7 +25,7 @@ from harness.errors import RigproofError
 from harness.record.database import RECORD_NAME
 from harness.record.progress import Progress, progress
 from harness.record.reader import read_run
-from harness.results import RunData
+from harness.results import EventKind, RunData
 from tests.sysfs_trees import Tree
 
 T = TypeVar("T")
@@ -35,6 +35,7 @@ ENTRY = "import sys; from harness.cli.main import entry; sys.argv[0] = 'rigproof
 MARK = "RIGPROOF_RIG"
 PATIENCE_SECONDS = 90.0
 _LOOK_SECONDS = 0.01
+_EDGES = (EventKind.LOAD_STARTED, EventKind.LOAD_ENDED)
 BOOT_A = "aaaaaaaa-0000-4000-8000-000000000001"
 BOOT_B = "bbbbbbbb-0000-4000-8000-000000000002"
 
@@ -56,6 +57,7 @@ format: 1
 name: rig-soak
 loads:
   - workload: fma-fp64
+    parameters: {steps: 4096}
     soak_seconds: 600
     pattern: {kind: load-steps, frequency_hz: 5, duty_percent: 10}
 sampling: {rate_hz: 10}
@@ -214,6 +216,19 @@ class Rig:
             return None
 
         return until(seen, what)
+
+    def await_load(self, of: Command, trials: int = 0) -> None:
+        """Until load is on in this part of the run, and so many trials have been kept."""
+
+        def is_on(now: Progress) -> bool:
+            kinds = [event.kind for event in now.events]
+            if EventKind.RESUMED in kinds:
+                kinds = kinds[len(kinds) - kinds[::-1].index(EventKind.RESUMED) :]
+            edges = [kind for kind in kinds if kind in _EDGES]
+            on = bool(edges) and edges[-1] is EventKind.LOAD_STARTED
+            return now.end.ending is None and on and now.trials >= trials
+
+        self.await_record(is_on, f"load after {trials} trials", of)
 
     def data(self) -> RunData:
         """The newest run."""

@@ -135,11 +135,7 @@ def test_a_restart_under_load_is_explained_and_stays_in_the_verdict(rig: Rig) ->
 
 def crash(rig: Rig, command: Command) -> None:
     """Kill everything at once, as a power cut does, when a trial is there and load is on."""
-    rig.await_record(
-        lambda now: now.trials >= 1 and now.events[-1].kind is EventKind.LOAD_STARTED,
-        "a trial, and load again",
-        command,
-    )
+    rig.await_load(command, trials=1)
     os.killpg(command.pid, signal.SIGKILL)
     command.ended()
     rig.seconds_until_gone()

@@ -23,14 +23,6 @@ from tests.faults.rigs import SOAK, TRIALS, Command, Rig, until
 OPERATORS = (signal.SIGHUP, signal.SIGTERM, signal.SIGINT)
 
 
-def under_load(rig: Rig) -> Command:
-    command = rig.run(SOAK)
-    rig.await_record(
-        lambda now: any(it.kind is EventKind.LOAD_STARTED for it in now.events), "load", command
-    )
-    return command
-
-
 @pytest.fixture(scope="module")
 def signalled(
     tmp_path_factory: pytest.TempPathFactory,
@@ -43,8 +35,9 @@ def signalled(
         pytest.skip("processes are looked for in /proc, which only Linux has")
     with ExitStack() as stack:
         rigs = {it: stack.enter_context(Rig(tmp_path_factory.mktemp(it.name))) for it in OPERATORS}
-        found = {number: (rig, under_load(rig)) for number, rig in rigs.items()}
-        for number, (_, command) in found.items():
+        found = {number: (rig, rig.run(SOAK)) for number, rig in rigs.items()}
+        for number, (rig, command) in found.items():
+            rig.await_load(command)
             os.killpg(command.pid, number)
         yield found
 
@@ -71,7 +64,8 @@ def test_two_runs_at_once_are_refused_and_what_a_killed_one_left_is_explained_an
     if not Path("/proc/self/environ").exists():
         pytest.skip("processes are looked for in /proc, which only Linux has")
     with Rig(tmp_path) as rig:
-        command = under_load(rig)
+        command = rig.run(SOAK)
+        rig.await_load(command)
         second = rig.run(TRIALS)
         assert second.ended() == ExitCode.REFUSED
         assert f"is under way on this machine (process {command.pid}, for " in second.stderr

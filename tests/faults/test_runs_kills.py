@@ -23,10 +23,9 @@ import pytest
 from harness.clock import SYSTEM
 from harness.errors import RigproofError
 from harness.outcome import Ending, ExitCode, Verdict
-from harness.record.progress import Progress
 from harness.record.reader import read_run
 from harness.record.verify import verify_run
-from harness.results import EventKind, FailureKind
+from harness.results import FailureKind
 from tests.faults.rigs import TRIALS, Command, Rig
 
 KILLS = int(os.environ.get("RIGPROOF_KILLS", "5"))
@@ -108,11 +107,11 @@ def kill_once(
 ) -> bool:
     """Kill one process at a random moment; False when the run had ended before."""
     victim = tally.next_victim(chance)
-    before = {trial.number for trial in rig.data().trials} if failures else set()
-    seen = await_moment(rig, command, chance, victim, len(before))
+    before = numbers(rig) if rig.folder() else set()
+    await_moment(rig, command, chance, victim, len(before))
     pid = command.pid if victim == "parent" else rig.roles(command)[pick(victim, chance)]
     SYSTEM.sleep(chance.random() * 0.3)  # anywhere inside a trial, a commit, a calibration
-    kept = numbers(rig) if seen else before
+    kept = numbers(rig) | before
     if command.popen.poll() is not None:
         return False
     os.kill(pid, signal.SIGKILL)
@@ -132,19 +131,12 @@ def pick(victim: str, chance: random.Random) -> str:
     return f"lane {chance.randrange(lanes)}" if victim == "lane" else victim
 
 
-def await_moment(
-    rig: Rig, command: Command, chance: random.Random, victim: str, had: int
-) -> Progress:
-    """Some state of the run: its record is there, load is on, so many trials are done."""
+def await_moment(rig: Rig, command: Command, chance: random.Random, victim: str, had: int) -> None:
+    """Some state of the run: its record grows, or load is on and so many trials are done."""
     if victim == "parent" and chance.random() < 0.3:
-        return rig.await_record(lambda now: now.end.ending is None, "a growing record", command)
-    wanted = had + chance.randrange(4)
-
-    def is_there(now: Progress) -> bool:
-        loaded = any(it.kind is EventKind.LOAD_STARTED for it in now.events)
-        return now.end.ending is None and loaded and now.trials >= wanted
-
-    return rig.await_record(is_there, f"{wanted} trials", command)
+        rig.await_record(lambda now: now.end.ending is None, "a growing record", command)
+        return
+    rig.await_load(command, trials=had + chance.randrange(4))
 
 
 def numbers(rig: Rig) -> set[int]:

@@ -49,11 +49,8 @@ class Scene:
         return (self.board.get(Slot.STOPPED_AT_NS) - since_ns) / NS_PER_SECOND
 
 
-def begin(rig: Rig) -> Scene:
-    command = rig.run(SOAK)
-    rig.await_record(
-        lambda now: any(it.kind is EventKind.LOAD_STARTED for it in now.events), "load", command
-    )
+def under_load(rig: Rig, command: Command) -> Scene:
+    rig.await_load(command)
     scene = Scene(rig, command, rig.board(command), rig.roles(command))
     until(lambda: scene.board.lane(1, LaneSlot.VERIFIED) > 0, "a verified pass")
     return scene
@@ -66,7 +63,8 @@ def scenes(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Scene
         pytest.skip("needs /proc and two CPUs")
     with ExitStack() as stack:
         rigs = {name: stack.enter_context(Rig(tmp_path_factory.mktemp(name))) for name in SCENES}
-        found = {name: begin(rig) for name, rig in rigs.items()}
+        commands = {name: rig.run(SOAK) for name, rig in rigs.items()}
+        found = {name: under_load(rig, commands[name]) for name, rig in rigs.items()}
         for name, scene in found.items():
             scene.stop("lane 1" if name == "lane" else name)
         yield found
@@ -141,11 +139,7 @@ def test_a_stopped_run_can_be_resumed_without_confirmation(scenes: dict[str, Sce
     assert folder is not None
     resumed = scene.rig.start("resume", folder.name)
     before = len(scene.rig.data().soaks)
-    scene.rig.await_record(
-        lambda now: now.end.ending is None and now.events[-1].kind is EventKind.LOAD_STARTED,
-        "load again",
-        resumed,
-    )
+    scene.rig.await_load(resumed)
     os.kill(resumed.pid, signal.SIGTERM)
     assert resumed.ended() == ExitCode.INTERRUPTED, resumed.tail
     data = scene.rig.data()

@@ -45,7 +45,7 @@ def test_a_system_without_affinity_has_lanes_that_cannot_be_pinned(
 ) -> None:
     monkeypatch.delattr(os, "sched_getaffinity")
     monkeypatch.delattr(os, "sched_setaffinity")
-    monkeypatch.setattr(psutil, "Process", lambda: object())
+    monkeypatch.setattr(psutil, "Process", object)
     monkeypatch.setattr(os, "cpu_count", lambda: 3)
     assert allowed_cpus() == (None, None, None)
     assert "does not bind" in pin_current_thread(0)

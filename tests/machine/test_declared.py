@@ -9,10 +9,9 @@ import pytest
 from harness.machine.declared import Standing, check_settings
 from harness.machine.fact_values import unknown
 
+_MODULE = {"configured_mega_transfers_per_second": 6000, "configured_volts": 1.35}
 FACTS: dict[str, Any] = {
-    "memory": {
-        "modules": [{"configured_mega_transfers_per_second": 6000, "configured_volts": 1.35}] * 2
-    },
+    "memory": {"modules": [_MODULE, _MODULE]},
     "frequency": {"policies": [{"governor": "performance"}], "boost": True, "smt": "on"},
     "cpu": {"microcode": "0xa601206"},
     "firmware": {"version": "1801"},

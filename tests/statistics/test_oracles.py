@@ -251,7 +251,7 @@ def test_holms_procedure_rejects_what_statsmodels_rejects() -> None:
     from statsmodels.stats.multitest import multipletests
 
     generator = np.random.default_rng(10)
-    for _ in range(50):  # statsmodels takes a tenth of a second for each
+    for _ in range(20):  # statsmodels takes a tenth of a second for each
         p_values = (generator.uniform(size=generator.integers(1, 12)) ** 3).tolist()
         levels = holm_levels(p_values, 0.05)
         expected = multipletests(p_values, 0.05, method="holm")[0].tolist()

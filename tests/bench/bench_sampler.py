@@ -1,0 +1,328 @@
+"""The sampler's figures: ``python tests/bench/bench_sampler.py [--seconds N] [--crossings N]``.
+
+* cost: 100 channels of eight chips at 10 Hz, CPU time of the sampler's process by its own clock;
+* lateness: how late sweeps begin while every core is saturated;
+* effect: what sampling takes from a load, on against off in turn (the sampler is stopped and
+  continued by signal, so that nothing else changes), ratio of each pair;
+* hung chip: how late the other chips are read while one hangs;
+* reaction: simulated crossings with a clock that moves only when told, in sampling intervals.
+
+The machine's neighbours fall on all of these; the file prints the load average beside them. Files
+in memory stand for sensors: real ones cost what their drivers cost.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import os
+import random
+import shutil
+import signal
+import statistics
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from harness.board import Board, LaneState
+from harness.clock import NS_PER_SECOND, SYSTEM, ManualClock
+from harness.results import Channel
+from harness.sensors.catalogue import discover
+from harness.sensors.contract import Chip, Reading
+from harness.sensors.guard import GuardLimit
+from harness.sensors.messages import (
+    SamplerCounts,
+    SamplerReady,
+    SamplerStopped,
+    StopSampling,
+)
+from harness.sensors.sampler import Sampler, SamplerConfig, sampler_main
+from tests.sensors.fakes import FakeBoard, FakeChip, catalogue_of
+from tests.simulated_rig import RigModel, make_rig
+from tests.sysfs_trees import Tree
+
+COST_AIM_PERCENT = 0.5
+LATE_AIM_SECONDS = 0.020
+EFFECT_AIM_PERCENT = 0.3
+REACTION_AIM_INTERVALS = 2.0
+CHIPS, VALUES, RATE_HZ = 8, 12, 10.0
+BLOCK_SECONDS = 0.25
+
+
+def hundred_channels(root: Path) -> None:
+    """Eight chips of twelve temperatures, and the machine's load and memory."""
+    tree = Tree(root)
+    for chip in range(CHIPS):
+        values = {f"temp{it}_input": 40_000 + 100 * it for it in range(1, VALUES + 1)}
+        tree.hwmon(chip, f"platform/chip.{chip}", "chip", values)
+    tree.memory(1 << 20, 1 << 19)
+    tree.stat()
+    for resource in ("cpu", "io"):
+        line = "avg10=0.00 avg60=0.00 avg300=0.00 total=5"
+        tree.write(f"proc/pressure/{resource}", f"some {line}\nfull {line}")
+
+
+@dataclass
+class Running:
+    """A sampler process with a thread that takes its messages."""
+
+    process: BaseProcess
+    connection: Connection
+    ready: threading.Event
+    counts: SamplerCounts | None = None
+    samples: int = 0
+
+    def cpu_seconds(self) -> float:
+        """CPU time of the process so far, by its own clock (clock_getcpuclockid(3))."""
+        return time.clock_gettime(((~(self.process.pid or 0)) << 3) | 2)
+
+    def take(self) -> None:
+        """Receive until the end, as a run does."""
+        while True:
+            try:
+                message = self.connection.recv()
+            except (EOFError, OSError):
+                return
+            if isinstance(message, SamplerReady):
+                self.ready.set()
+            elif isinstance(message, SamplerStopped):
+                self.counts = message.counts
+                return
+
+
+@contextmanager
+def sampling(folder: Path) -> Iterator[Running]:
+    """A sampler over a hundred channels while the block runs."""
+    root = folder / "root"
+    hundred_channels(root)
+    board = Board.create(folder / "board", 1)
+    context = multiprocessing.get_context("forkserver")
+    ours, theirs = context.Pipe()
+    config = SamplerConfig(str(root), 1 / RATE_HZ, SYSTEM.monotonic_ns())
+    process = context.Process(
+        target=sampler_main, args=(config, str(board.path), theirs), daemon=True
+    )
+    process.start()
+    theirs.close()
+    running = Running(process, ours, threading.Event())
+    taker = threading.Thread(target=running.take, daemon=True)
+    taker.start()
+    if not running.ready.wait(30):
+        raise SystemExit("the sampler did not start")
+    SYSTEM.sleep(1.0)  # chips that have proven quick come together
+    try:
+        yield running
+    finally:
+        os.kill(process.pid or 0, signal.SIGCONT)
+        ours.send(StopSampling())
+        taker.join(10)
+        process.join(5)
+        process.kill()
+        board.close()
+
+
+def spin(seconds: float) -> int:
+    """A load: as many equal steps as there is time for."""
+    end_ns = SYSTEM.monotonic_ns() + round(seconds * NS_PER_SECOND)
+    steps = 0
+    while SYSTEM.monotonic_ns() < end_ns:
+        sum(range(400))
+        steps += 1
+    return steps
+
+
+def spin_for_ever(cpu: int) -> None:
+    """A load that ends with its parent's `kill`."""
+    os.sched_setaffinity(0, {cpu})
+    while True:
+        spin(10.0)
+
+
+def cost(folder: Path, seconds: float) -> None:
+    """CPU time of sampling on a machine left alone."""
+    with sampling(folder) as running:
+        began, began_ns = running.cpu_seconds(), SYSTEM.monotonic_ns()
+        SYSTEM.sleep(seconds)
+        used = running.cpu_seconds() - began
+        elapsed = (SYSTEM.monotonic_ns() - began_ns) / NS_PER_SECOND
+    say("cost", f"{100 * used / elapsed:.2f} % of one core for {CHIPS * VALUES + 6} channels at "
+        f"{RATE_HZ:g} Hz over {elapsed:.0f} s; aim at most {COST_AIM_PERCENT} %")  # fmt: skip
+
+
+def lateness(folder: Path, seconds: float) -> None:
+    """How late sweeps begin with a busy process on every core."""
+    cpus = sorted(os.sched_getaffinity(0))
+    burners = [multiprocessing.get_context("forkserver").Process(target=spin_for_ever, args=(cpu,),
+               daemon=True) for cpu in cpus]  # fmt: skip
+    for burner in burners:
+        burner.start()
+    try:
+        with sampling(folder) as running:
+            SYSTEM.sleep(seconds)
+    finally:
+        for burner in burners:
+            burner.kill()
+    counts = running.counts
+    if counts is None or counts.late_p99_seconds is None or counts.late_max_seconds is None:
+        say("lateness", "not measured: the sampler did not take leave")
+        return
+    say("lateness", f"p99 {1e3 * counts.late_p99_seconds:.1f} ms, largest "
+        f"{1e3 * counts.late_max_seconds:.1f} ms over {counts.sweeps} sweeps with {len(cpus)} "
+        f"cores saturated; aim p99 at most {1e3 * LATE_AIM_SECONDS:.0f} ms")  # fmt: skip
+
+
+def effect(folder: Path, seconds: float) -> None:
+    """Throughput of a load with sampling on over off, in pairs whose order alternates."""
+    ratios = []
+    with sampling(folder) as running:
+        pairs = max(int(seconds / (2 * BLOCK_SECONDS)), 8)
+        for pair in range(pairs):
+            order = (True, False) if pair % 2 else (False, True)
+            steps = {on: _block(running, on) for on in order}
+            ratios.append(steps[True] / steps[False])
+    loss = [100 * (1 - ratio) for ratio in ratios]
+    middle = statistics.median(loss)
+    spread = 1.2533 * statistics.stdev(loss) / len(loss) ** 0.5  # of a median, normal theory
+    say("effect", f"the load loses {middle:+.2f} % (median of {len(loss)} pairs, standard error "
+        f"about {spread:.2f} %); aim at most {EFFECT_AIM_PERCENT} %")  # fmt: skip
+
+
+def _block(running: Running, on: bool) -> int:
+    os.kill(running.process.pid or 0, signal.SIGCONT if on else signal.SIGSTOP)
+    return spin(BLOCK_SECONDS)
+
+
+def hung_chip(seconds: float) -> None:
+    """Lateness of nine chips while the tenth hangs in every read."""
+    release = threading.Event()
+
+    def hang(now: float) -> float:
+        if now > 1.0:
+            release.wait(60)
+        return 40.0
+
+    channels = [Channel(f"c{it}", f"c{it}", "°C", "bench") for it in range(10)]
+    chips = [FakeChip(lambda now: 40.0, channels=(it,)) for it in channels[:9]]
+    chips.append(FakeChip(hang, channels=(channels[9],)))
+    config = SamplerConfig("/", 1 / RATE_HZ, SYSTEM.monotonic_ns())
+    sampler = Sampler(config, catalogue_of(*chips), FakeBoard(), lambda message: True)
+    sampler.begin()
+    end_ns = SYSTEM.monotonic_ns() + round(seconds * NS_PER_SECOND)
+    while SYSTEM.monotonic_ns() < end_ns:
+        sampler.turn()
+        SYSTEM.sleep(0.2)
+    release.set()
+    sampler.end("done", 0)
+    gaps = [after - before for chip in chips[:9]
+            for before, after in zip(chip.reads, chip.reads[1:], strict=False)]  # fmt: skip
+    say("hung chip", f"largest gap between two reads of the nine others {1e3 * max(gaps):.0f} ms "
+        f"at an interval of {1e3 / RATE_HZ:.0f} ms, while the tenth hung")  # fmt: skip
+
+
+def reaction(folder: Path, crossings: int) -> None:
+    """Crossings of different speed, on chips whose reads take up to 0.9 of an interval."""
+    chance = random.Random(1)
+    limit = GuardLimit("stop", "cpu_temperature", "°C", above=80.0)
+    longest, missed = 0.0, 0
+    for number in range(crossings):
+        root = folder / f"rig-{number % 4}"
+        shutil.rmtree(root, ignore_errors=True)
+        model = RigModel(
+            time_constant_seconds=chance.uniform(1.0, 60.0),
+            full_watts=chance.uniform(160.0, 300.0),
+            ambient_celsius=chance.uniform(10.0, 40.0),
+            throttle_celsius=500.0,
+        )
+        interval, read_share = chance.choice((0.1, 0.5, 1.0)), chance.uniform(0.0, 0.9)
+        taken = _one_crossing(root, model, limit, interval, read_share)
+        missed += taken is None
+        longest = max(longest, taken or 0.0)
+    say("reaction", f"longest {longest:.2f} intervals in {crossings - missed} simulated crossings, "
+        f"{missed} missed; aim at most {REACTION_AIM_INTERVALS:g}")  # fmt: skip
+
+
+def _one_crossing(
+    root: Path, model: RigModel, limit: GuardLimit, interval: float, read_share: float
+) -> float | None:
+    """Intervals from the begin of the first reading over the limit to the raised flag.
+
+    Each read takes `read_share` of an interval. None when the flag stays down.
+    """
+    rig, clock = make_rig(root, model), ManualClock()
+    board = FakeBoard(state=LaneState.WORKING)
+    messages: list[object] = []
+    config = SamplerConfig(str(root), interval, clock.monotonic_ns(), limits=(limit,))
+
+    def send(message: object) -> bool:
+        messages.append(message)
+        return True
+
+    sampler = Sampler(config, discover(root), board, send, clock)
+    guarded = [it for it in sampler.workers if it.is_guarded]
+    for worker in guarded:
+        worker.chip = Slow(worker.chip, clock, read_share * interval)
+    while rig.seconds < 600.0:
+        rig.advance(1.0, interval)
+        clock.advance(interval)
+        for worker in guarded:
+            began_ns = clock.monotonic_ns()
+            over = round(rig.board.model.die_celsius, 3) > 80.0
+            worker.step(began_ns)
+            if over:
+                tripped = [at_ns for _, at_ns in board.tripped]
+                return (tripped[0] - began_ns) / NS_PER_SECOND / interval if tripped else None
+    return None
+
+
+@dataclass
+class Slow:
+    """A chip whose every read takes a while, on the clock that moves only when told."""
+
+    chip: Chip
+    clock: ManualClock
+    seconds: float
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.chip, name)
+
+    def read(self, now_seconds: float) -> Sequence[Reading]:
+        """The chip's readings, some time later."""
+        readings = self.chip.read(now_seconds)
+        self.clock.advance(self.seconds)
+        return readings
+
+
+def say(what: str, text: str) -> None:
+    """One line."""
+    print(f"{what}: {text} (load average {os.getloadavg()[0]:.1f})", flush=True)
+
+
+def main() -> None:
+    """Measure everything and print one line each."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--seconds", type=float, default=15.0, help="time for each figure")
+    parser.add_argument("--crossings", type=int, default=1_000)
+    given = parser.parse_args()
+    memory = Path("/dev/shm")
+    with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as name:
+        folder = Path(name)
+        for measure in (cost, lateness, effect):
+            place = folder / measure.__name__
+            place.mkdir()
+            measure(place, given.seconds)
+        hung_chip(min(given.seconds, 5.0))
+        reaction(folder, given.crossings)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,213 @@
+"""Comparisons end to end, on invented values."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from harness.outcome import Verdict
+from harness.statistics.between_runs import (
+    ComparisonSettings,
+    WorkloadComparison,
+    WorkloadSides,
+    compare_workloads,
+)
+from harness.statistics.decision import Change
+from harness.statistics.dependence import DependencePrior
+from harness.statistics.levels import BetweenBoot
+
+ONE_BOOT = ComparisonSettings(within_one_boot=True, planned_looks=1)
+#: No widening for dependence, so that scipy's plain tests are the oracle.
+PLAIN = ComparisonSettings(within_one_boot=True, planned_looks=1, prior=DependencePrior(0.0, 1e-9))
+
+
+def draw(level: float, boots: int, trials: int, seed: int, sd: float = 0.5) -> list[list[float]]:
+    rows: list[list[float]] = (
+        np.random.default_rng(seed).normal(level, sd, (boots, trials)).tolist()
+    )
+    return rows
+
+
+def one(
+    before: list[list[float]],
+    after: list[list[float]],
+    settings: ComparisonSettings | None = None,
+    better: str = "higher",
+) -> WorkloadComparison:
+    return compare_workloads(
+        [WorkloadSides("w", "1/s", before, after, better)], settings
+    ).workloads[0]
+
+
+def test_0_3_percent_in_one_trial_a_side_is_undecided_with_a_reason() -> None:
+    found = one([[100.0]], [[100.3]], ONE_BOOT)
+    assert found.decision is Change.UNDECIDED
+    assert found.ratio == pytest.approx(1.003)
+    assert (found.low, found.high, found.trials_needed) == (None, None, None)
+    assert found.reason == "one trial a side shows no spread: at least 2 are needed"
+
+
+@pytest.mark.parametrize("settings", [ONE_BOOT, ComparisonSettings()])
+def test_6_percent_over_five_trials_a_side_is_decided(settings: ComparisonSettings) -> None:
+    found = one(draw(100.0, 1, 5, 1), draw(106.0, 1, 5, 2), settings)
+    assert found.decision is Change.FASTER
+    assert found.decision_low is not None and found.decision_low > 1.01
+    assert (found.trials_needed, found.boots_needed, found.plan) == (None, None, None)
+    assert one(draw(106.0, 1, 5, 1), draw(100.0, 1, 5, 2), settings).decision is Change.SLOWER
+
+
+def test_within_one_boot_the_limits_are_scipys_welch_limits_on_logarithms() -> None:
+    before, after = draw(100.0, 1, 6, 3), draw(101.0, 1, 9, 4)
+    found = one(before, after, PLAIN)
+    welch = stats.ttest_ind(np.log(after[0]), np.log(before[0]), equal_var=False)
+    limits = welch.confidence_interval(0.95)
+    assert found.low == pytest.approx(math.exp(limits.low), rel=1e-9)
+    assert found.high == pytest.approx(math.exp(limits.high), rel=1e-9)
+    assert found.p_value == pytest.approx(welch.pvalue, rel=1e-9)
+
+
+def test_over_many_boots_the_limits_are_scipys_on_the_boot_means() -> None:
+    before, after = draw(100.0, 5, 4, 3), draw(101.0, 6, 4, 4)
+    found = one(before, after)
+    means = [[float(np.mean(np.log(boot))) for boot in rows] for rows in (before, after)]
+    limits = stats.ttest_ind(means[1], means[0], equal_var=False).confidence_interval(0.95)
+    assert found.low == pytest.approx(math.exp(limits.low), rel=1e-9)
+    assert found.high == pytest.approx(math.exp(limits.high), rel=1e-9)
+
+
+def test_seconds_that_fall_are_faster_and_the_ratio_exceeds_one() -> None:
+    found = one(draw(10.0, 1, 6, 1, 0.02), draw(9.0, 1, 6, 2, 0.02), ONE_BOOT, better="lower")
+    assert found.ratio == pytest.approx(10.0 / 9.0, rel=0.01)
+    assert found.decision is Change.FASTER
+
+
+def test_swapping_the_sides_swaps_everything() -> None:
+    before, after = draw(100.0, 3, 5, 1), draw(101.0, 4, 5, 2)
+    there, back = one(before, after), one(after, before)
+    assert there.ratio is not None and there.low is not None
+    assert back.ratio == pytest.approx(1.0 / there.ratio)
+    assert back.high == pytest.approx(1.0 / there.low)
+    assert (back.boots_before, back.boots_after) == (4, 3)
+
+
+def test_equal_machines_measured_well_are_equivalent() -> None:
+    found = one(draw(100.0, 10, 8, 1), draw(100.0, 10, 8, 2))
+    assert found.decision is Change.EQUIVALENT
+    assert found.not_slower.verdict is Verdict.PASS
+
+
+def test_the_scope_says_what_is_claimed_and_the_assumption_is_named() -> None:
+    sides = [WorkloadSides("w", "1/s", draw(100.0, 1, 5, 1), draw(100.0, 1, 5, 2))]
+    across = compare_workloads(sides)
+    assert across.scope == "across boots"
+    assert across.assumptions == ("spread between boots: assumed 0.3 % between boots",)
+    within = compare_workloads(sides, ONE_BOOT)
+    assert within.scope == "within one boot"
+    assert within.assumptions == ("holds for this boot only: another boot may differ",)
+    narrow, wide = within.workloads[0], across.workloads[0]
+    assert narrow.low is not None and wide.low is not None
+    assert wide.low < narrow.low
+
+
+def test_a_family_is_judged_by_holm_and_shows_its_adjusted_limits() -> None:
+    sides = [
+        WorkloadSides("changed", "1/s", draw(100.0, 1, 6, 1), draw(110.0, 1, 6, 2)),
+        WorkloadSides("same", "1/s", draw(100.0, 1, 6, 3), draw(100.0, 1, 6, 4)),
+    ]
+    changed, same = compare_workloads(sides, ONE_BOOT).workloads
+    assert changed.decision is Change.FASTER
+    assert changed.decision_confidence == pytest.approx(0.975)
+    assert same.decision_confidence == pytest.approx(0.95)
+    assert changed.low is not None and changed.decision_low is not None
+    assert changed.decision_low < changed.low
+
+
+def test_later_looks_are_judged_more_strictly_and_used_up_looks_decide_nothing() -> None:
+    sides = [WorkloadSides("w", "1/s", draw(100.0, 1, 9, 1), draw(103.0, 1, 9, 2))]
+    levels = [
+        compare_workloads(sides, ComparisonSettings(within_one_boot=True, looks=look)).level
+        for look in (1, 2, 3)
+    ]
+    assert levels[0] == pytest.approx(0.025)
+    assert levels == sorted(levels, reverse=True)
+    spent = ComparisonSettings(within_one_boot=True, looks=3, planned_looks=2)
+    found = compare_workloads(sides, spent).workloads[0]
+    assert found.decision is Change.UNDECIDED
+    assert found.decision_low is None and found.low is not None
+    assert found.reason == "the planned looks are used up: no error is left to spend"
+
+
+def test_an_undecided_comparison_says_how_much_more_would_decide_it() -> None:
+    found = one(draw(100.0, 1, 3, 5), draw(100.6, 1, 3, 6))
+    assert found.decision is Change.UNDECIDED
+    assert found.boots_needed is not None and found.trials_needed is not None
+    assert found.boots_needed >= 2
+    assert found.plan is not None and "boots" in found.plan.why
+
+
+def test_the_needed_trials_decide_nearly_always() -> None:
+    generator = np.random.default_rng(11)
+    decided = tried = 0
+    while tried < 60:
+        truth = 1.0 + generator.uniform(-0.015, 0.015)
+        rows = generator.normal(100.0, 0.5, (2, 4))
+        first = one([rows[0].tolist()], [(rows[1] * truth).tolist()], ONE_BOOT)
+        if first.decision is not Change.UNDECIDED or first.trials_needed is None:
+            continue
+        tried += 1
+        more = generator.normal(100.0, 0.5, (2, first.trials_needed))
+        again = one([more[0].tolist()], [(more[1] * truth).tolist()], ONE_BOOT)
+        decided += again.decision is not Change.UNDECIDED
+    # Four trials know their own spread badly, and the estimate is not the truth.
+    assert decided / tried > 0.5
+
+
+def test_a_measured_spread_is_used_by_workload() -> None:
+    between = {"w": BetweenBoot(1.0, 5, "measured 1 % over 6 earlier runs")}
+    wide = one(draw(100.0, 1, 5, 1), draw(100.0, 1, 5, 2), ComparisonSettings(between=between))
+    plain = one(draw(100.0, 1, 5, 1), draw(100.0, 1, 5, 2))
+    assert wide.low is not None and plain.low is not None
+    assert wide.low < plain.low
+    assert wide.method == "measured 1 % over 6 earlier runs"
+
+
+def test_fiellers_limits_are_near_the_log_scales() -> None:
+    settings = ComparisonSettings(within_one_boot=True, method="fieller")
+    before, after = draw(100.0, 1, 8, 1), draw(102.0, 1, 8, 2)
+    fieller, log = one(before, after, settings), one(before, after, ONE_BOOT)
+    assert fieller.method == "Fieller, Welch on logarithms"
+    assert fieller.low == pytest.approx(log.low, rel=1e-4)
+    assert fieller.high == pytest.approx(log.high, rel=1e-4)
+    seconds = one(before, after, settings, better="lower")
+    assert seconds.ratio is not None and fieller.ratio is not None
+    assert seconds.ratio == pytest.approx(1.0 / fieller.ratio)
+
+
+def test_not_slower_is_guard_banded_at_the_margin() -> None:
+    slow = one(draw(100.0, 1, 8, 1), draw(97.0, 1, 8, 2), ONE_BOOT)
+    assert slow.not_slower.verdict is Verdict.FAIL
+    blurred = one(draw(100.0, 1, 3, 1, 2.0), draw(99.5, 1, 3, 2, 2.0), ONE_BOOT)
+    assert blurred.not_slower.verdict is Verdict.INCONCLUSIVE
+
+
+def test_a_side_without_trials_or_with_a_value_of_zero_is_undecided_and_says_why() -> None:
+    missing = one([], draw(100.0, 1, 5, 1))
+    assert (missing.ratio, missing.reason) == (None, "no trial on one side")
+    zero = one([[0.0, 1.0]], draw(100.0, 1, 5, 1))
+    assert (zero.ratio, zero.reason) == (None, "a ratio needs positive values")
+    assert zero.decision is Change.UNDECIDED
+    nothing = compare_workloads([])
+    assert nothing.overall.ratio is None
+    assert nothing.overall.reason == "no workload holds an interval"
+
+
+def test_unknown_words_are_refused() -> None:
+    with pytest.raises(ValueError, match="better='more' of w"):
+        one(draw(1.0, 1, 2, 1, 0.01), draw(1.0, 1, 2, 1, 0.01), better="more")
+    with pytest.raises(ValueError, match="method='guess'"):
+        ComparisonSettings(method="guess")
+    with pytest.raises(ValueError, match="margin_percent=0"):
+        ComparisonSettings(margin_percent=0)

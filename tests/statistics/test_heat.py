@@ -1,0 +1,142 @@
+"""What a fit may and may not be used for."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from harness.statistics.heat import (
+    Control,
+    find_control,
+    heat_loss,
+    relative_change_percent,
+    system_resistance,
+    thermal_margin,
+)
+from harness.statistics.thermal import ThermalComponent, ThermalFit, fit_temperature, step_response
+
+
+def fitted(seconds: float = 600.0) -> ThermalFit:
+    times = np.arange(0.0, seconds, 1.0)
+    values = 25.0 + np.array(step_response(times.tolist(), [ThermalComponent(50.0, 60.0)]))
+    noise = np.random.default_rng(1).normal(0.0, 0.2, len(times))
+    return fit_temperature(times.tolist(), (values + noise).tolist())
+
+
+CONSTANT = find_control([4e9] * 50, [1200.0] * 50, [100.0] * 50)
+
+
+def test_constant_clock_fan_and_power_control_nothing() -> None:
+    assert CONSTANT.control is Control.CONSTANT
+    assert CONSTANT.why == "clock, fan and power stayed constant"
+
+
+@pytest.mark.parametrize(
+    ("clock", "fan", "power", "why"),
+    [
+        (np.linspace(5e9, 4.6e9, 100), np.full(100, 1200.0), np.full(100, 90.0), "clock changed"),
+        (np.full(100, 4e9), np.linspace(900, 1500, 100), np.full(100, 90.0), "fan changed"),
+        (np.full(100, 4e9), np.full(100, 1200.0), np.linspace(120, 90, 100), "power changed"),
+    ],
+)
+def test_a_regulated_quantity_means_held_by_control(
+    clock: np.ndarray, fan: np.ndarray, power: np.ndarray, why: str
+) -> None:
+    found = find_control(clock.tolist(), fan.tolist(), power.tolist())
+    assert found.control is Control.HELD
+    assert found.why.startswith("held by control: " + why)
+
+
+def test_a_jumping_tachometer_is_not_a_regulated_fan() -> None:
+    fan = (1200.0 + 60.0 * np.random.default_rng(2).standard_normal(300)).tolist()
+    assert find_control([4e9] * 300, fan, [90.0] * 300).control is Control.CONSTANT
+
+
+def test_what_was_not_measured_is_named() -> None:
+    found = find_control([4e9] * 20, None, [])
+    assert found.control is Control.UNKNOWN
+    assert found.why == "constant as far as measured; not measured: fan, power"
+    assert found.missing == ("fan", "power")
+    assert relative_change_percent([1.0]) is None
+    assert relative_change_percent([0.0, 0.0]) is None
+
+
+def test_the_resistance_is_the_rise_over_ambient_by_power() -> None:
+    found = system_resistance(fitted(), 25.0, 100.0)
+    assert found.celsius_per_watt == pytest.approx(0.5, abs=0.005)
+    assert found.low is not None and found.high is not None
+    assert found.low < 0.5 < found.high
+
+
+@pytest.mark.parametrize(
+    ("ambient", "power", "reason"),
+    [(None, 100.0, "the ambient temperature is not known"), (25.0, None, "the power is not known")],
+)
+def test_without_power_or_ambient_there_is_no_resistance(
+    ambient: float | None, power: float | None, reason: str
+) -> None:
+    found = system_resistance(fitted(), ambient, power)
+    assert (found.celsius_per_watt, found.reason) == (None, reason)
+
+
+def test_without_a_steady_value_there_is_neither_resistance_nor_margin() -> None:
+    short = fitted(50.0)
+    assert system_resistance(short, 25.0, 100.0).reason == short.reason
+    assert thermal_margin(short, 95.0, CONSTANT).reason == short.reason
+
+
+def test_a_hot_day_takes_as_much_from_the_margin_as_the_room_is_warmer() -> None:
+    found = thermal_margin(fitted(), 95.0, CONSTANT, 25.0, 35.0)
+    assert found.margin_celsius == pytest.approx(20.0, abs=0.2)
+    assert found.hot_day_celsius == pytest.approx(10.0, abs=0.2)
+    assert found.low_celsius is not None and found.high_celsius is not None
+    assert found.low_celsius < 20.0 < found.high_celsius
+
+
+def test_without_a_declared_ambient_there_is_no_hot_day() -> None:
+    found = thermal_margin(fitted(), 95.0, CONSTANT, None, 35.0)
+    assert found.margin_celsius is not None
+    assert (found.hot_day_celsius, found.hot_day_reason) == (
+        None,
+        "the ambient temperature is not declared",
+    )
+    other = thermal_margin(fitted(), 95.0, CONSTANT, 25.0, None)
+    assert other.hot_day_reason == "the worst ambient temperature is not declared"
+
+
+def test_no_margin_is_claimed_where_control_held_the_temperature() -> None:
+    held = find_control(np.linspace(5e9, 4e9, 50).tolist(), None, None)
+    found = thermal_margin(fitted(), 95.0, held, 25.0, 35.0)
+    assert (found.margin_celsius, found.hot_day_celsius) == (None, None)
+    assert found.reason is not None and found.reason.startswith("held by control")
+
+
+def test_throughput_lost_to_heat_is_found_with_limits() -> None:
+    generator = np.random.default_rng(3)
+    time = np.arange(120)
+    passes = 100.0 * (1.0 - 0.04 * (1.0 - np.exp(-time / 15.0))) + generator.normal(0, 0.2, 120)
+    found = heat_loss(passes.tolist())
+    assert found.lost_percent is not None and 2.0 < found.lost_percent < 4.5
+    assert found.low_percent is not None and found.high_percent is not None
+    assert 0.0 < found.low_percent < found.lost_percent < found.high_percent
+
+
+def test_nothing_lost_leaves_limits_on_both_sides_of_nought() -> None:
+    passes = np.random.default_rng(4).normal(100.0, 0.3, 90).tolist()
+    found = heat_loss(passes)
+    assert found.low_percent is not None and found.high_percent is not None
+    assert found.low_percent < 0.3 and found.high_percent > -0.3
+
+
+@pytest.mark.parametrize(
+    ("passes", "reason"),
+    [
+        ([], "0 passes: 6 are needed"),
+        ([100.0] * 5, "5 passes: 6 are needed"),
+        ([100.0] * 5 + [0.0] * 5, "a throughput of 0 has no ratio"),
+        ([100.0] * 10, "zero spread: the trials do not differ, so their spread is not known"),
+    ],
+)
+def test_passes_that_show_no_loss_say_why(passes: list[float], reason: str) -> None:
+    found = heat_loss(passes)
+    assert (found.low_percent, found.reason) == (None, reason)

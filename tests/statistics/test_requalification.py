@@ -1,0 +1,80 @@
+"""Unchanged workloads must pass together; the plan is checked by simulation."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from harness.outcome import Verdict
+from harness.statistics.between_runs import ComparisonSettings, WorkloadSides, compare_workloads
+from harness.statistics.planning import Spread
+from harness.statistics.requalification import (
+    chance_all_pass,
+    chance_unchanged_passes,
+    plan_requalification,
+)
+
+TEN = [Spread(0.5, None)] * 10
+
+
+def share_passing(trials: int, comparisons: int, seed: int) -> float:
+    generator = np.random.default_rng(seed)
+    settings = ComparisonSettings(within_one_boot=True)
+    passed = 0
+    for _ in range(comparisons):
+        rows = generator.normal(100.0, 0.5, (10, 2, 1, trials)).tolist()
+        sides = [WorkloadSides(str(i), "1/s", *row) for i, row in enumerate(rows)]
+        found = compare_workloads(sides, settings).workloads
+        passed += all(item.not_slower.verdict is Verdict.PASS for item in found)
+    return passed / comparisons
+
+
+def test_five_trials_a_side_rarely_let_ten_unchanged_workloads_pass_together() -> None:
+    """Student's pooled test would give 31 % at half a percent of spread; the real one less."""
+    assert share_passing(5, 150, 1) < 0.4
+    assert chance_all_pass(TEN, (1, 5), (1, 5), 1.0) < 0.4
+
+
+def test_the_planned_trials_let_them_pass_together_in_95_percent() -> None:
+    plan = plan_requalification(TEN, one_boot=True)
+    assert plan.trials is not None and plan.achieved is not None
+    assert plan.achieved >= 0.95
+    assert share_passing(plan.trials, 200, 2) > 0.92
+
+
+def test_the_chance_of_one_workload_is_what_comparisons_show() -> None:
+    promised = chance_unchanged_passes(TEN[0], (1, 6), (1, 6), 1.0)
+    generator = np.random.default_rng(3)
+    settings = ComparisonSettings(within_one_boot=True)
+    passed = 0
+    for row in generator.normal(100.0, 0.5, (1500, 2, 1, 6)).tolist():
+        found = compare_workloads([WorkloadSides("w", "1/s", *row)], settings).workloads[0]
+        passed += found.not_slower.verdict is Verdict.PASS
+    assert passed / 1500 == pytest.approx(promised, abs=0.04)
+
+
+def test_a_small_stored_baseline_asks_for_more_trials_now() -> None:
+    rich = plan_requalification(TEN, (1, 40), one_boot=True)
+    poor = plan_requalification(TEN, (1, 8), one_boot=True)
+    assert rich.trials is not None
+    assert poor.trials is None or poor.trials > rich.trials
+
+
+def test_the_noisiest_workload_sets_the_pace() -> None:
+    calm = plan_requalification([Spread(0.2, None)] * 10, one_boot=True)
+    one_wild = plan_requalification([Spread(0.2, None)] * 9 + [Spread(1.0, None)], one_boot=True)
+    assert calm.trials is not None and one_wild.trials is not None
+    assert one_wild.trials > 3 * calm.trials
+
+
+def test_boots_that_differ_must_be_repeated() -> None:
+    plan = plan_requalification([Spread(0.5, 0.3)] * 10)
+    assert plan.boots is not None and plan.boots >= 3
+    assert "10 unchanged workloads pass together in 95 % of runs" in plan.why
+
+
+def test_no_spread_or_no_trials_promise_nothing() -> None:
+    assert chance_unchanged_passes(Spread(0.0, None), (1, 5), (1, 5), 1.0) == 0.0
+    assert chance_unchanged_passes(TEN[0], (1, 1), (1, 1), 1.0) == 0.0
+    with pytest.raises(ValueError, match="margin_percent=0"):
+        plan_requalification(TEN, margin_percent=0)
