@@ -149,7 +149,8 @@ def _print(found: Comparison, first: Side, second: Side, as_json: bool) -> None:
     if as_json:
         say_json(comparison_document(found))
         return
-    say(f"before: {first.source}\nafter:  {second.source}")
+    say(f"before: {first.source}")
+    say(f"after:  {second.source}")
     for change in found.changes:
         say(f"  changed: {change.fact}: {change.before} -> {change.after}")
     for warning in found.warnings:

@@ -19,8 +19,8 @@ def visible(text: str) -> str:
 
 
 def say(text: str, *, err: bool = False) -> None:
-    """Print `text`, which may have several lines."""
-    typer.echo("\n".join(visible(line) for line in text.split("\n")), err=err)
+    """Print one line: a line end inside `text` would let a name forge the next line."""
+    typer.echo(visible(text), err=err)
 
 
 def say_json(document: Any) -> None:

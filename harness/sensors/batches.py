@@ -49,6 +49,12 @@ class PackedSweep:
         notes = tuple((place, it.reason, it.flag) for place, it in noted)
         return cls(channels, at_seconds, latency_seconds, packed, notes, missing)
 
+    def at(self, at_seconds: float, latency_seconds: float | None) -> PackedSweep:
+        """The same values, read at another time."""
+        return PackedSweep(
+            self.channels, at_seconds, latency_seconds, self.values, self.notes, self.missing
+        )
+
     def samples(self) -> Iterator[Sample]:
         """The readings as samples, in their order."""
         notes = {place: (reason, flag) for place, reason, flag in self.notes}

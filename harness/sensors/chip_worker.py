@@ -137,6 +137,8 @@ class ChipWorker:
         self._desk = desk
         self._tells = chip if isinstance(chip, TellingChip) else None
         self._hand_over = hand_over
+        self._readings: Sequence[Reading] = ()
+        self._packed = PackedSweep.of((), (), 0.0, None)
 
     def move_to(self, schedule: Schedule) -> None:
         """Follow another schedule from now on."""
@@ -167,8 +169,15 @@ class ChipWorker:
         self.slow_reads += latency > SLOW_SECONDS
         self.busy_since_ns = None
         self.sweeps += 1
-        packed = PackedSweep.of(self.keys, readings, at_seconds, latency)
+        packed = self._pack(readings, at_seconds, latency)
         self._hand_over(Sweep(self.number, readings, packed, late, incidents, failure))
+
+    def _pack(self, readings: Sequence[Reading], at_seconds: float, latency: float) -> PackedSweep:
+        """Pack a sweep; a chip that gives the very list it gave before is not looked through."""
+        if readings is not self._readings:
+            self._readings = readings
+            self._packed = PackedSweep.of(self.keys, readings, at_seconds, latency)
+        return self._packed.at(at_seconds, latency)
 
     def _read(self, at_seconds: float) -> Sequence[Reading]:
         readings = self.chip.read(at_seconds)

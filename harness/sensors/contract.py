@@ -15,7 +15,7 @@ from typing import Protocol, runtime_checkable
 from harness.results import Channel
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Reading:
     """One channel's value in the channel's unit, or None and the reason.
 

@@ -14,7 +14,6 @@ from pathlib import Path
 from harness.results import Channel
 from harness.sensors.contract import Discovery, DriverLimit
 from harness.sensors.files import (
-    Attribute,
     describe,
     names_in,
     number_or_none,
@@ -76,7 +75,7 @@ def _gauge(policy: _Policy, counted: bool) -> Gauge | None:
     item, kind = _best_file(policy.path, counted)
     if not item:
         return None
-    return Gauge(_channel(policy, item, kind), Attribute(policy.path / item), multiplier=1_000)
+    return Gauge(_channel(policy, item, kind), policy.path / item, multiplier=1_000)
 
 
 def _best_file(path: Path, counted: bool) -> tuple[str, str]:

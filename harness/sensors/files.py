@@ -10,6 +10,7 @@ import errno
 import os
 import re
 import stat
+from collections.abc import Callable
 from pathlib import Path
 
 #: Longest content that is read of one attribute; sysfs itself gives at most one page.
@@ -47,7 +48,7 @@ class Attribute:
         try:
             if self._descriptor < 0:
                 self._descriptor = open_regular(self.path)
-            content = pread(self._descriptor, limit_bytes)
+            content = pread(self._descriptor, limit_bytes, 0)
         except OSError:
             self.close()
             raise
@@ -76,13 +77,8 @@ def _seek_and_read(descriptor: int, limit_bytes: int, offset: int) -> bytes:
     return os.read(descriptor, limit_bytes)
 
 
-_pread = getattr(os, "pread", _seek_and_read)
-
-
-def pread(descriptor: int, limit_bytes: int) -> bytes:
-    """Up to `limit_bytes` from the beginning of an open file."""
-    content: bytes = _pread(descriptor, limit_bytes, 0)
-    return content
+#: ``pread(descriptor, limit_bytes, offset)``, where the system lacks it made of two calls.
+pread: Callable[[int, int, int], bytes] = getattr(os, "pread", _seek_and_read)
 
 
 def read_bytes(path: Path, limit_bytes: int = LIMIT_BYTES) -> bytes:

@@ -17,7 +17,6 @@ from harness.results import Channel
 from harness.sensors.contract import Discovery, Incident, Reading
 from harness.sensors.files import (
     TABLE_LIMIT_BYTES,
-    Attribute,
     describe,
     names_in,
     read_bytes,
@@ -120,7 +119,7 @@ def _count(path: Path, place: str, driver: str, name: str) -> Gauge:
         source="hardware errors",
         counter=True,
     )
-    return Gauge(channel, Attribute(path))
+    return Gauge(channel, path)
 
 
 def _absent_edac(reason: str) -> Channel:

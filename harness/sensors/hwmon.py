@@ -18,7 +18,6 @@ from harness.results import Channel
 from harness.sensors.contract import Discovery, DriverLimit, Reading
 from harness.sensors.deadline import Answer, call_all
 from harness.sensors.files import (
-    Attribute,
     below,
     describe,
     inside,
@@ -113,6 +112,7 @@ class HwmonChip(GaugeChip):
             f"{visible(folder.driver)} at {visible(folder.place)}",
             gauges(folder.path),
             _by_prefix(PERIOD_SECONDS, folder.driver),
+            _by_prefix(CACHE_SECONDS, folder.driver),
         )
         self._root = root
         self._folder = folder
@@ -143,7 +143,7 @@ class HwmonChip(GaugeChip):
             return False
         self.close()
         self._folder = folder
-        self._gauges = [gauges[channel.key] for channel in self.channels]
+        self._use([gauges[channel.key] for channel in self.channels])
         return True
 
 
@@ -226,13 +226,12 @@ def _gauge(folder: Folder, path: Path, known: set[str], match: re.Match[str]) ->
     kind = KINDS[match[1], match[3] or ""]
     stem = match[1] + match[2]
     label = text_or(path / f"{stem}_label") if f"{stem}_label" in known else ""
-    fault = Attribute(path / f"{stem}_fault") if f"{stem}_fault" in known else None
+    fault = path / f"{stem}_fault" if f"{stem}_fault" in known else None
     return Gauge(
         _channel(folder, kind, match[0], stem, label),
-        Attribute(path / match[0]),
+        path / match[0],
         divisor=kind.divisor,
         fault=fault,
-        cache_seconds=_by_prefix(CACHE_SECONDS, folder.driver),
         explain=partial(_explain, path / f"{stem}_enable"),
     )
 

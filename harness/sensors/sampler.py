@@ -404,9 +404,9 @@ def _loop(sampler: Sampler, connection: Connection, outbox: Outbox) -> str:
         if outbox.broken:
             return "the run has gone"
         try:
-            if connection.poll(sampler.seconds_to_turn()) and isinstance(
-                connection.recv(), StopSampling
-            ):
+            if not connection.poll(sampler.seconds_to_turn()):
+                continue
+            if isinstance(connection.recv(), StopSampling):
                 return "asked to stop"
         except (EOFError, OSError):
             return "the run has gone"

@@ -7,7 +7,6 @@ from pathlib import Path
 from harness.results import Channel
 from harness.sensors.contract import Discovery, DriverLimit
 from harness.sensors.files import (
-    Attribute,
     describe,
     inside,
     names_in,
@@ -61,7 +60,7 @@ def _chip(path: Path, kind: str) -> GaugeChip:
 
 
 def _gauge(channel: Channel, path: Path) -> Gauge:
-    return Gauge(channel, Attribute(path / "temp"), divisor=1_000)
+    return Gauge(channel, path / "temp", divisor=1_000)
 
 
 def _limits(path: Path, channel: Channel) -> list[DriverLimit]:

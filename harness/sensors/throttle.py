@@ -11,7 +11,7 @@ from pathlib import Path
 
 from harness.results import Channel
 from harness.sensors.contract import Discovery
-from harness.sensors.files import Attribute, describe, names_in, text_or
+from harness.sensors.files import describe, names_in, text_or
 from harness.sensors.gauge import Gauge, GaugeChip
 from harness.sensors.keys import make_key
 
@@ -62,7 +62,7 @@ def _gauges(cpu: int, path: Path, seen: set[tuple[str, str]]) -> list[Gauge]:
         if (item, which) not in seen and file.exists():
             seen.add((item, which))
             channel = _channel(cpu, item, f"{which} {noun}", unit)
-            gauges.append(Gauge(channel, Attribute(file), divisor=divisor))
+            gauges.append(Gauge(channel, file, divisor=divisor))
     return gauges
 
 

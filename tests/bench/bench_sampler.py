@@ -220,7 +220,7 @@ def hung_chip(seconds: float) -> None:
     end_ns = SYSTEM.monotonic_ns() + round(seconds * NS_PER_SECOND)
     while SYSTEM.monotonic_ns() < end_ns:
         sampler.turn()
-        SYSTEM.sleep(0.2)
+        SYSTEM.sleep(sampler.seconds_to_turn())
     release.set()
     sampler.end("done", 0)
     gaps = [after - before for chip in chips[:9]

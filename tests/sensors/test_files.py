@@ -49,7 +49,7 @@ def test_an_attribute_that_failed_is_opened_again(
     attribute.read()
     real = files.pread
 
-    def fail(descriptor: int, limit: int) -> bytes:
+    def fail(*_: int) -> bytes:
         raise OSError(errno.ENODEV, "gone")
 
     monkeypatch.setattr(files, "pread", fail)
