@@ -36,7 +36,7 @@ bench: $(STAMP) ## Benchmarks: ratios measured side by side in one run
 
 faults: $(STAMP) ## Long fault campaigns (an hour or so): kills, power cuts, full disks, bit flips
 	@RIGPROOF_KILLS=200 RIGPROOF_FLIPS=1000 RIGPROOF_CUTS=30 RIGPROOF_FULL=20 RIGPROOF_BYTES=300 \
-	  RIGPROOF_FUZZ=2000 $(BIN)/python -m pytest -q tests/faults tests/workloads
+	  RIGPROOF_FUZZ=2000 RIGPROOF_SOAK_MINUTES=30 $(BIN)/python -m pytest -q tests/faults tests/workloads
 
 study: $(STAMP) ## Simulation study of the statistics: coverage, false alarms, power
 	@for file in tests/bench/study_*.py; do echo "== $$file"; $(BIN)/python $$file || exit 1; done

@@ -170,8 +170,9 @@ def shown(value: float, low: float, high: float, unit: str) -> Shown:
     middle, bottom, top = scale.apply(value), scale.apply(low), scale.apply(high)
     places = _places((top - bottom) / 2, middle)
     step = Decimal(1).scaleb(-places)
-    above, below = _round(top - middle, step), _round(middle - bottom, step)
-    half = _grouped((top - bottom) / 2, step) if above == below else ""
+    # Symmetric as far as it is shown: rounding each side by itself would split at a tie.
+    lopsided = abs((top - middle) - (middle - bottom)) >= step / 2
+    half = "" if lopsided else _grouped((top - bottom) / 2, step)
     texts = [_grouped(part, step) for part in (middle, bottom, top)]
     return Shown(texts[0], half, texts[1], texts[2], scale.symbol)
 

@@ -15,6 +15,7 @@ from harness.happenings import (
     KillLane,
     LaneDied,
     LimitExceeded,
+    StoodStill,
     StopLoad,
     StorageFailed,
     Suspended,
@@ -479,4 +480,91 @@ def test_tasks_are_dropped_when_memory_only_suffices_for_one() -> None:
     stage.play()
     drops = [order.load for _, order in stage.orders if isinstance(order, m.Drop)]
     assert drops.count(0) >= 2
+    assert len(stage.trials) == 2
+
+
+def test_a_hung_lane_stops_the_run_as_any_failure_does() -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    stage.tick(1.0, silent_seconds={0: HANG_SECONDS + 1, 1: 0.0})
+    assert StopLoad(StopReason.PARENT) in stage.instructions
+    stage.feed(stage.done(1, stage.run_of(1), stage.now_ns, stopped=True))
+    assert stage.finish is not None
+    assert stage.finish.ending is Ending.STOPPED_ON_FAILURE
+    assert len(stage.failures) == 1
+
+
+def test_a_hung_lane_is_left_behind_when_the_profile_goes_on() -> None:
+    stage = held(going_on(), m.Go, lane=0)
+    stage.begin()
+    stage.tick(1.0, silent_seconds={0: HANG_SECONDS + 1})
+    assert stage.finish is not None
+    assert stage.finish.ending is Ending.COMPLETED
+    assert [lane.lane for lane in stage.trials[-1].lanes] == [1]
+
+
+def test_a_harness_that_stood_still_blames_nobody_and_spoils_the_trial() -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    stage.now_ns += 3600 * 10**9
+    stage.feed(StoodStill(3600.0, load_stopped=False))
+    stage.tick(0.1, silent_seconds={0: 0.1, 1: 0.1})
+    assert not stage.failures
+    for lane in (0, 1):
+        stage.feed(stage.done(lane, stage.run_of(lane), stage.now_ns))
+    assert [trial.valid for trial in stage.trials] == [False]
+    assert any("stood still for 3600.0 s" in event.text for event in stage.events)
+
+
+@pytest.mark.parametrize("order", [m.Prepare, m.Probe, m.Run])
+def test_time_in_which_nobody_could_be_heard_is_no_ones_lateness(order: type) -> None:
+    stage = held(simple(), order)
+    stage.begin()
+    stage.now_ns += 3600 * 10**9
+    stage.feed(StoodStill(3600.0, load_stopped=False))
+    stage.tick(0.1)
+    assert not stage.failures
+
+
+def test_lanes_that_stopped_by_themselves_leave_the_run_undecided_and_not_failed() -> None:
+    stage = held(soak(60.0), m.Go)
+    stage.begin()
+    stage.feed(StoodStill(7.0, load_stopped=True))
+    for lane in (0, 1):
+        stage.feed(stage.done(lane, stage.run_of(lane), stage.now_ns, stopped=True))
+    assert stage.finish is not None
+    assert stage.finish.ending is Ending.INTERRUPTED
+    assert not stage.failures
+    assert [item.complete for item in stage.soaks] == [False]
+    (told,) = [event for event in stage.events if event.kind is EventKind.INTERRUPTED]
+    assert told.data == {"stood_still_seconds": 7.0}
+
+
+def test_storage_that_fails_is_told_once_however_often_it_is_heard() -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    for _ in range(3):
+        stage.feed(StorageFailed("the disk is full"))
+    assert [event.text for event in stage.events if "full" in event.text] == ["the disk is full"]
+
+
+def two_loads(described: frozenset[int] = frozenset()) -> Stage:
+    """Only the second of two loads has work in this boot."""
+    loads = (load(), load(1, "other"))
+    base = plan(loads, trial_steps(1, 2, 2))
+    return Stage(replace(base, described=described))
+
+
+def test_a_load_without_work_in_this_boot_is_told_as_available_and_not_warmed() -> None:
+    stage = two_loads()
+    stage.play()
+    first = stage.infos[0]
+    assert (first.name, first.available, first.golden) == ("mill", True, None)
+    assert {order.load for _, order in stage.orders if isinstance(order, m.Prepare)} == {1}
+
+
+def test_what_an_earlier_part_has_settled_of_a_load_is_not_overwritten() -> None:
+    stage = two_loads(described=frozenset({0, 1}))
+    stage.play()
+    assert {info.number for info in stage.infos} == {1}
     assert len(stage.trials) == 2

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+from harness.board import StopReason
 from harness.clock import NS_PER_SECOND, ManualClock
-from harness.happenings import StorageFailed, Suspended
+from harness.happenings import StoodStill, StorageFailed, Suspended
 from harness.results import Channel, EventKind, Sample
 from harness.sensors.messages import ChannelsFound
-from harness.watchers import WRITER_SILENT_SECONDS, Readings, TimeWatch, writer_trouble
+from harness.watchers import (
+    STILL_SECONDS,
+    WRITER_SILENT_SECONDS,
+    Readings,
+    SelfWatch,
+    TimeWatch,
+    writer_trouble,
+)
 
 PACKAGE = Channel("p", "package", "°C", "hwmon", role="cpu_temperature")
 CORE = Channel("c", "core 0", "°C", "hwmon", role="cpu_temperature")
@@ -78,3 +86,31 @@ def test_a_writer_that_hangs_or_fails_is_a_storage_failure() -> None:
     assert writer_trouble(1.0, None) is None
     assert isinstance(writer_trouble(WRITER_SILENT_SECONDS + 1, None), StorageFailed)
     assert writer_trouble(0.0, OSError("no space")) == StorageFailed("no space")
+
+
+def beaten(*seconds: float) -> SelfWatch:
+    watch = SelfWatch()
+    for each in seconds:
+        watch.beat(round((100 + each) * NS_PER_SECOND))
+    return watch
+
+
+def test_a_loop_that_turns_has_nothing_to_tell_of_itself() -> None:
+    watch = beaten(0.0, 0.1, STILL_SECONDS - 0.1)
+    assert watch.look(StopReason.NONE) is None
+    assert watch.look(StopReason.PARENT) is None
+    assert watch.awake_ns == 0
+
+
+def test_a_gap_in_the_own_heartbeat_is_told_once_with_its_length() -> None:
+    watch = beaten(0.0, 4.0)
+    assert watch.look(StopReason.NONE) == StoodStill(4.0, load_stopped=False)
+    assert watch.look(StopReason.NONE) is None
+    assert watch.awake_ns == 104 * NS_PER_SECOND
+
+
+def test_lanes_that_stopped_by_themselves_are_told_of_with_the_gap_that_they_saw() -> None:
+    watch = beaten(0.0, 7.0)
+    assert watch.look(StopReason.NONE) == StoodStill(7.0, load_stopped=False)
+    assert watch.look(StopReason.SILENT_PARENT) == StoodStill(7.0, load_stopped=True)
+    assert watch.look(StopReason.SILENT_PARENT) is None

@@ -1,7 +1,7 @@
 """Declared settings held against the facts: confirmed, contradicted, or only declared.
 
-The operator says what was changed (``--set memory_speed=6000MT/s``). Where the machine shows the same
-quantity it is checked; where it does not, or only to root, the setting stays *declared, not
+The operator says what was changed (``--set memory_speed=6000MT/s``). Where the machine shows the
+same quantity it is checked; where it does not, or only to root, the setting stays *declared, not
 verified*, and is shown so beside the verdict.
 """
 

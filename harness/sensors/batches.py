@@ -19,7 +19,7 @@ from harness.sensors.messages import SampleBatch
 _NOTHING = math.nan
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class PackedSweep:
     """One sweep of one chip: values in the channels' order, NaN for none.
 

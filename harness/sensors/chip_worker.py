@@ -25,7 +25,7 @@ SLOW_SECONDS = 0.01
 SPIKE = f"{IMPLAUSIBLE}: not confirmed by a second reading at once"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Sweep:
     """One reading of one chip, packed for sending too, and how late it began."""
 

@@ -84,20 +84,32 @@ class GaugeChip:
         self._fresh_at = 0.0
         self._use(gauges)
 
+    def _use(self, gauges: Sequence[Gauge]) -> None:
+        """Read these gauges, whose channels are the chip's, from now on."""
+        self._gauges = list(gauges)
+        self._descriptors = [-1] * len(gauges)
+        self._raws: list[bytes | OSError | None] = [None] * len(gauges)
+        #: Each gauge's reading by itself; what is given out is never changed afterwards.
+        self._plain = [gauge.reading(b"") for gauge in gauges]
+        self._given = list(self._plain)
+        self._repeats: list[Reading] = []
+        #: Place to the descriptor of its fault flag, for the few inputs that have one.
+        self._faults = {place: -1 for place, it in enumerate(gauges) if it.fault is not None}
+
     def read(self, now_seconds: float) -> Sequence[Reading]:
         """See :class:`harness.sensors.contract.Chip`."""
         changed = self._look_at_values()
         if self._faults:
             changed = self._look_at_faults() or changed
         if changed:
-            self._readings = doubt_whole_chip(list(self._readings), self._groups)
+            self._given = doubt_whole_chip(list(self._plain), self._groups)
             self._repeats = []
             self._fresh_at = now_seconds
         elif now_seconds - self._fresh_at < self._cache_seconds:
             return self._as_repeats()
         else:
             self._fresh_at = now_seconds
-        return self._readings
+        return self._given
 
     def close(self) -> None:
         """See :class:`harness.sensors.contract.Chip`."""
@@ -105,16 +117,6 @@ class GaugeChip:
             self._close(place)
         for place in list(self._faults):
             self._close_fault(place)
-
-    def _use(self, gauges: Sequence[Gauge]) -> None:
-        """Read these gauges, whose channels are the chip's, from now on."""
-        self._gauges = list(gauges)
-        self._descriptors = [-1] * len(gauges)
-        self._raws: list[bytes | OSError | None] = [None] * len(gauges)
-        self._readings: list[Reading] = [gauge.reading(b"") for gauge in gauges]
-        self._repeats: list[Reading] = []
-        #: Place to the descriptor of its fault flag, for the few inputs that have one.
-        self._faults = {place: -1 for place, it in enumerate(gauges) if it.fault is not None}
 
     def _look_at_values(self) -> bool:
         """Read every file; True when a reading is another than before."""
@@ -133,8 +135,8 @@ class GaugeChip:
         if not raw:
             self._close(place)
         self._raws[place] = raw
-        before, reading = self._readings[place], self._gauges[place].reading(raw)
-        self._readings[place] = reading
+        before, reading = self._plain[place], self._gauges[place].reading(raw)
+        self._plain[place] = reading
         return reading != before
 
     def _open_and_read(self, place: int) -> bytes | OSError:
@@ -160,8 +162,8 @@ class GaugeChip:
             reading = self._gauges[place].reading(self._raws[place] or b"")
             if self._is_faulty(place):
                 reading = Reading(reading.channel, None, FAULT)
-            changed = changed or reading != self._readings[place]
-            self._readings[place] = reading
+            changed = changed or reading != self._plain[place]
+            self._plain[place] = reading
         return changed
 
     def _is_faulty(self, place: int) -> bool:
@@ -183,6 +185,6 @@ class GaugeChip:
         if not self._repeats:
             self._repeats = [
                 it if it.flag or it.value is None else replace(it, flag=REPEAT)
-                for it in self._readings
+                for it in self._given
             ]
         return self._repeats

@@ -14,7 +14,7 @@ from harness.results import Channel
 from harness.sensors.contract import Discovery, Reading
 from harness.sensors.files import Attribute, describe
 from harness.sensors.keys import make_key
-from harness.sensors.rates import Rate
+from harness.sensors.rates import PERIOD_SECONDS, Rate
 
 _FOLDER = "proc/pressure"
 #: Resource, line of its file, and what it says in words.
@@ -43,7 +43,7 @@ class PressureChip:
     """The three pressure files."""
 
     name = "pressure"
-    period_seconds = 0.0
+    period_seconds = PERIOD_SECONDS
     shares_thread = True
 
     def __init__(self, root: Path, resources: Sequence[str]) -> None:

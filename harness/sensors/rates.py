@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+#: Totals of the whole machine are read this often: a share over less time tells little.
+PERIOD_SECONDS = 0.5
 #: A rate over a shorter time is ruled by the totals' own steps.
 _SHORTEST_SECONDS = 0.01
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import select
 import traceback
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -43,9 +44,9 @@ from harness.sensors.watches import CounterWatch, Lateness, PresenceWatch
 
 #: Chips begin this far apart, so that their threads do not queue for the interpreter.
 _STAGGER_NS = 2_000_000
-#: The loop turns at least this often: it beats, obeys and hands over.
-_TURN_SECONDS = 0.2
-#: It turns this long after each common deadline, when a hung chip can be told from a quick one.
+#: The loop beats, guards and hands over this often.
+_FULL_TURN_NS = 200_000_000
+#: It looks after the threads this long after each common deadline: a quick chip is done by then.
 _AFTER_DEADLINE_SECONDS = 0.03
 #: Chips that were taken apart on a busy machine come together again.
 _GATHER_NS = 30 * NS_PER_SECOND
@@ -139,6 +140,7 @@ class Sampler:
         self._counting = {it.number for it in self.workers if self._counters.counts(it.keys)}
         self.readers: list[Reader] = []
         self._gather_ns = 0
+        self._next_full_ns = 0
         self._began_ns = clock.monotonic_ns()
 
     # --- the life of the loop --------------------------------------------------------------------
@@ -158,12 +160,15 @@ class Sampler:
             reader.start()
 
     def turn(self, dropped_samples: int = 0) -> None:
-        """Collect, look at what is missing, beat, and say when all chips have been read."""
+        """Look after the threads; when it is time, collect, hand over, beat and guard, too."""
         now_ns = self._clock.monotonic_ns()
+        self._arrange_threads(now_ns)
+        if now_ns < self._next_full_ns:
+            return
+        self._next_full_ns = now_ns + _FULL_TURN_NS
         self._board.put(Slot.SAMPLER_NS, now_ns)
         self._note_load(now_ns)
         self.desk.tick(self._seconds(now_ns))
-        self._arrange_threads(now_ns)
         self._hand_over([*self._collect(), *self._silent(now_ns)])
         self._say_drops(dropped_samples, now_ns)
         self._say_ready(now_ns)
@@ -176,7 +181,8 @@ class Sampler:
         # The deadline just past may still lie ahead of its turn.
         previous = (deadline_ns - interval_ns - now_ns) / NS_PER_SECOND + _AFTER_DEADLINE_SECONDS
         coming = (deadline_ns - now_ns) / NS_PER_SECOND + _AFTER_DEADLINE_SECONDS
-        return min(previous if previous > 0 else coming, _TURN_SECONDS)
+        full = (self._next_full_ns - now_ns) / NS_PER_SECOND
+        return max(min(previous if previous > 0 else coming, full), 0.001)
 
     def end(self, reason: str, dropped_samples: int) -> None:
         """Stop the threads, hand over what is left, and take leave."""
@@ -399,17 +405,27 @@ def sampler_main(config: SamplerConfig, board_path: str, connection: Connection)
 
 def _loop(sampler: Sampler, connection: Connection, outbox: Outbox) -> str:
     """Turn until told to stop; why it ended."""
+    hears = _listener(connection)
     while True:
         sampler.turn(outbox.dropped_samples)
         if outbox.broken:
             return "the run has gone"
         try:
-            if not connection.poll(sampler.seconds_to_turn()):
+            if not hears(sampler.seconds_to_turn()):
                 continue
             if isinstance(connection.recv(), StopSampling):
                 return "asked to stop"
         except (EOFError, OSError):
             return "the run has gone"
+
+
+def _listener(connection: Connection) -> Callable[[float], bool]:
+    """Waits for a message, at most so many seconds; cheaper than the connection's own `poll`."""
+    if not hasattr(select, "poll"):
+        return connection.poll
+    poll = select.poll()
+    poll.register(connection.fileno(), select.POLLIN)
+    return lambda seconds: bool(poll.poll(seconds * 1_000))
 
 
 def _settle_process() -> None:

@@ -13,7 +13,7 @@ from harness.results import Channel
 from harness.sensors.contract import Discovery, Reading
 from harness.sensors.files import Attribute, describe
 from harness.sensors.keys import make_key
-from harness.sensors.rates import Rate
+from harness.sensors.rates import PERIOD_SECONDS, Rate
 
 _ITEMS = {
     "cpu_busy": ("CPU time in use, all CPUs", "%"),
@@ -72,7 +72,7 @@ class ProcChip:
     """/proc/stat and /proc/meminfo."""
 
     name = "system load and memory"
-    period_seconds = 0.0
+    period_seconds = PERIOD_SECONDS
     shares_thread = True
 
     def __init__(self, root: Path) -> None:
@@ -123,7 +123,7 @@ class PsutilChip:
     """The same three channels where there is no /proc."""
 
     name = "system load and memory"
-    period_seconds = 0.0
+    period_seconds = PERIOD_SECONDS
     shares_thread = True
 
     def __init__(self) -> None:

@@ -2,8 +2,8 @@
 
 * cost: 100 channels of eight chips at 10 Hz, CPU time of the sampler's process by its own clock;
 * lateness: how late sweeps begin while every core is saturated;
-* effect: what sampling takes from a load, on against off in turn (the sampler is stopped and
-  continued by signal, so that nothing else changes), ratio of each pair;
+* effect: what sampling takes from a running load beside its own CPU time (caches, clock), on
+  against off in turn; the sampler is stopped and continued by signal, so that nothing else changes;
 * hung chip: how late the other chips are read while one hangs;
 * reaction: simulated crossings with a clock that moves only when told, in sampling intervals.
 
@@ -35,7 +35,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from harness.board import Board, LaneState
-from harness.clock import NS_PER_SECOND, SYSTEM, ManualClock
+from harness.clock import NS_PER_SECOND, SYSTEM, ManualClock, thread_cpu_ns
 from harness.results import Channel
 from harness.sensors.catalogue import discover
 from harness.sensors.contract import Chip, Reading
@@ -56,7 +56,7 @@ LATE_AIM_SECONDS = 0.020
 EFFECT_AIM_PERCENT = 0.3
 REACTION_AIM_INTERVALS = 2.0
 CHIPS, VALUES, RATE_HZ = 8, 12, 10.0
-BLOCK_SECONDS = 0.25
+BLOCK_SECONDS = 0.1
 
 
 def hundred_channels(root: Path) -> None:
@@ -131,14 +131,14 @@ def sampling(folder: Path) -> Iterator[Running]:
         board.close()
 
 
-def spin(seconds: float) -> int:
-    """A load: as many equal steps as there is time for."""
+def spin(seconds: float) -> float:
+    """A load: as many equal steps as there is time for; steps per second of its CPU time."""
     end_ns = SYSTEM.monotonic_ns() + round(seconds * NS_PER_SECOND)
-    steps = 0
+    steps, began_ns = 0, thread_cpu_ns()
     while SYSTEM.monotonic_ns() < end_ns:
         sum(range(400))
         steps += 1
-    return steps
+    return steps * NS_PER_SECOND / max(thread_cpu_ns() - began_ns, 1)
 
 
 def spin_for_ever(cpu: int) -> None:
@@ -182,7 +182,11 @@ def lateness(folder: Path, seconds: float) -> None:
 
 
 def effect(folder: Path, seconds: float) -> None:
-    """Throughput of a load with sampling on over off, in pairs whose order alternates."""
+    """What sampling takes from a load beside its own CPU time, in pairs whose order alternates.
+
+    Steps per second of the load's own CPU time: neighbours that take the core away do not count,
+    and neither does the sampler's CPU time, which the first figure gives.
+    """
     ratios = []
     with sampling(folder) as running:
         pairs = max(int(seconds / (2 * BLOCK_SECONDS)), 8)
@@ -193,11 +197,12 @@ def effect(folder: Path, seconds: float) -> None:
     loss = [100 * (1 - ratio) for ratio in ratios]
     middle = statistics.median(loss)
     spread = 1.2533 * statistics.stdev(loss) / len(loss) ** 0.5  # of a median, normal theory
-    say("effect", f"the load loses {middle:+.2f} % (median of {len(loss)} pairs, standard error "
-        f"about {spread:.2f} %); aim at most {EFFECT_AIM_PERCENT} %")  # fmt: skip
+    say("effect", f"a load loses {middle:+.2f} % of its speed while it runs (median of {len(loss)} pairs, "
+        f"standard error {spread:.2f} %), beside the cost above; aim at most "
+        f"{EFFECT_AIM_PERCENT} %")  # fmt: skip
 
 
-def _block(running: Running, on: bool) -> int:
+def _block(running: Running, on: bool) -> float:
     os.kill(running.process.pid or 0, signal.SIGCONT if on else signal.SIGSTOP)
     return spin(BLOCK_SECONDS)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import sys
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -76,9 +77,12 @@ def test_two_runs_at_once_are_refused_and_what_a_killed_one_left_is_explained_an
 
 
 def check_closed_by_force(rig: Rig, command: Command) -> None:
-    """The terminal closes, and everything is killed before the run can end."""
-    # A stopped lane holds the end of the load up for two seconds.
-    os.kill(rig.roles(command)["lane 0"], signal.SIGSTOP)
+    """The terminal closes, and the run is killed before it can end."""
+    # A stopped lane holds the end of the load up for two seconds; and what is stopped, the process
+    # that lanes are forked from too, must not outlive its run.
+    roles = rig.roles(command)
+    for role in ("lane 0", "template"):
+        os.kill(roles[role], signal.SIGSTOP)
     os.kill(command.pid, signal.SIGHUP)
     rig.await_record(
         lambda now: any(it.kind is EventKind.INTERRUPTED for it in now.events), "the wish", command
@@ -108,3 +112,35 @@ def check_swept(rig: Rig, command: Command, scratch: Path) -> None:
     assert f"(process {command.pid}, " in stale.text
     assert not (rig.temporary / LOCK_NAME).exists()
     assert rig.board_path(after) is None
+
+
+PROGRAMS = """
+format: 1
+name: programs
+loads:
+  - {workload: command, parameters: {argv: ["PYTHON", "-c", "SLEEP"]}, trials: 3}
+sampling:
+  rate_hz: 10
+  external:
+    - {name: probe, argv: ["PYTHON", "-c", "SENSOR"], unit: V}
+accept:
+  - {criterion: no-failures}
+"""
+SLEEP = "import time; time.sleep(600)"
+SENSOR = "import time; print('probe 1.2', flush=True); time.sleep(601)"
+
+
+def test_programs_that_a_profile_started_do_not_outlive_a_killed_run(tmp_path: Path) -> None:
+    if not Path("/proc/self/environ").exists():
+        pytest.skip("processes are looked for in /proc, which only Linux has")
+    text = PROGRAMS.replace("PYTHON", sys.executable).replace("SLEEP", SLEEP)
+    with Rig(tmp_path) as rig:
+        command = rig.run(text.replace("SENSOR", SENSOR), "--allow-commands")
+
+        def both_run() -> bool:
+            words = " ".join(it.command for it in rig.processes())
+            return "sleep(600)" in words and "sleep(601)" in words
+
+        until(both_run, f"both programs: {command.tail}")
+        os.kill(command.pid, signal.SIGKILL)
+        assert rig.seconds_until_gone(2.0) < 2.0

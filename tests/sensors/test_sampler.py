@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import pickle
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -35,12 +36,14 @@ COUNTER = Channel("c", "core 0 throttled", "count", "throttle", "throttle_count"
 class Loop:
     """A sampler whose chips are stepped by hand."""
 
-    def __init__(self, *chips: FakeChip, limits: tuple[GuardLimit, ...] = ()) -> None:
+    def __init__(
+        self, *chips: FakeChip, limits: tuple[GuardLimit, ...] = (), interval: float = 0.5
+    ) -> None:
         self.clock = ManualClock()
         self.board = FakeBoard()
         self.messages: list[object] = []
         self.catalogue: Catalogue = catalogue_of(*chips)
-        config = SamplerConfig("/", 0.5, self.clock.monotonic_ns(), limits=limits)
+        config = SamplerConfig("/", interval, self.clock.monotonic_ns(), limits=limits)
         self.sampler = Sampler(config, self.catalogue, self.board, self._send, self.clock)
 
     def _send(self, message: object) -> bool:
@@ -309,3 +312,19 @@ def test_the_sampler_loads_no_heavy_library_when_the_probe_is_off() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True
     )
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("interval", [0.02, 0.1, 0.5, 10.0])
+def test_the_loop_turns_soon_after_each_deadline_and_at_least_five_times_a_second(
+    interval: float,
+) -> None:
+    loop = Loop(FakeChip(lambda now: 1.0), interval=interval)
+    began, turns = loop.clock.monotonic_ns(), []
+    while loop.clock.monotonic_ns() - began < 3 * NS_PER_SECOND:
+        loop.sampler.turn()
+        loop.clock.advance(loop.sampler.seconds_to_turn())
+        turns.append((loop.clock.monotonic_ns() - began) / NS_PER_SECOND)
+    gaps = [after - before for before, after in pairwise(turns)]
+    assert 0 < min(gaps) <= max(gaps) <= 0.201
+    deadlines = [number * interval for number in range(1, int(2.9 / interval))]
+    assert all(any(0 < turn - due < 0.032 for turn in turns) for due in deadlines)
