@@ -1,9 +1,9 @@
 """Which digest is the right one, and how many passes make a trial: settled once, before trials.
 
-A shipped golden is right by construction. Where none ships, the lanes' repeated passes must agree
-by a majority; the lanes outvoted are failures of their own. A golden remembered from an earlier
-run on the same code path must agree too, so that a machine that has become unstable in the
-meantime cannot bless its own error.
+A shipped golden is right by construction. Where none ships, each lane whose repeated passes agree
+has one vote, and a majority of votes decides; the lanes outvoted are failures of their own. A
+golden remembered from an earlier run on the same code path must agree too, so that a machine that
+has become unstable in the meantime cannot bless its own error.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from harness.lanes.messages import Probed
 
 @dataclass(frozen=True)
 class Dissent:
-    """One lane whose probe contradicts the golden, with the evidence in words."""
+    """What contradicts the golden, in words; `lane` is None when no lane stands out."""
 
-    lane: int
+    lane: int | None
     detail: str
 
 
@@ -36,23 +36,29 @@ def settle_golden(
     probes: Sequence[Probed], shipped: int | None, remembered: int | None = None
 ) -> Agreement:
     """Settle the golden of one load from all lanes' probes."""
-    votes = Counter(digest for probe in probes for digest in probe.digests)
     if shipped is not None:
         return Agreement(shipped, "shipped", _dissents(probes, shipped, "the shipped golden"))
+    votes = Counter(probe.digests[0] for probe in probes if len(set(probe.digests)) == 1)
     if not votes:
-        return Agreement(None, "no pass was made", ())
+        return Agreement(None, "no lane agrees with itself", _disagreeing(probes))
     golden, count = votes.most_common(1)[0]
     if 2 * count <= votes.total():
         return Agreement(None, "no majority", _disagreeing(probes))
-    origin = f"agreed by {count} of {votes.total()} passes on {len(probes)} lanes"
     dissents = _dissents(probes, golden, "the majority")
     if remembered is not None and remembered != golden:
         detail = (
             f"all passes agree on 0x{golden:016x}, but an earlier run on the same code path "
             f"had 0x{remembered:016x}"
         )
-        dissents += (Dissent(probes[0].lane, detail),)
-    return Agreement(golden, origin, dissents)
+        dissents += (Dissent(None, detail),)
+    return Agreement(golden, _origin(probes, count), dissents)
+
+
+def _origin(probes: Sequence[Probed], count: int) -> str:
+    passes = sum(len(probe.digests) for probe in probes)
+    if len(probes) == 1:
+        return f"agreed by {passes} passes of one lane only: nothing else confirms it"
+    return f"agreed by {count} of {len(probes)} lanes ({passes} passes)"
 
 
 def _dissents(probes: Sequence[Probed], golden: int, against: str) -> tuple[Dissent, ...]:

@@ -56,7 +56,7 @@ def assemble_trial(
 
 def _lanes(leg: LegDone) -> list[LaneTrial]:
     """A pair is told by its measuring end, with the other end's lane among the readings."""
-    if not leg.paired:
+    if not leg.paired or len(leg.dones) < 2:
         return [done.result for done in leg.dones]
     measuring, other = sorted(leg.dones, key=lambda done: done.lane)[:2]
     readings = {**measuring.result.readings, "peer_lane": float(other.lane)}

@@ -38,8 +38,8 @@ class Slot(IntEnum):
     PARENT_NS = 3
     SAMPLER_NS = 4
     STOPPED_AT_NS = 5
-    #: Raised with each stretch of load, so that a late lane does not miss which one it is in.
-    EPOCH = 6
+    #: Up to this stretch, lanes need not keep the load up for others that will not finish.
+    RELEASED = 6
     WRITER_NS = 7
 
 
@@ -58,6 +58,8 @@ class LaneSlot(IntEnum):
     LAST_VERIFIED_NS = 9
     #: When the lane saw the stop flag and its load was off.
     OFF_NS = 10
+    #: The last stretch whose counted work the lane has done.
+    FINISHED = 11
 
 
 class LaneState(IntEnum):

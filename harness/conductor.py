@@ -23,6 +23,7 @@ from harness.happenings import (
     KillLane,
     LaneDied,
     LimitExceeded,
+    LoadStopped,
     Send,
     StoodStill,
     StopLoad,
@@ -39,10 +40,12 @@ from harness.phases.state import Phase, RunState
 from harness.phases.stepping import Stepping
 from harness.plan import Plan
 from harness.profile.model import StartWhen
-from harness.results import EventKind, FailureKind
+from harness.results import EventKind, FailureKind, SafetyStop
 
 #: After a stop is ordered, lanes that have not ended their load by then are killed.
 STOP_SECONDS = 2.0
+#: The guard's reason for a stop must come within this time of the stop itself.
+REASON_SECONDS = 2.0
 #: The second opinion of another core must come within this time.
 RECHECK_SECONDS = 10.0
 
@@ -56,6 +59,8 @@ class Policy:
     #: How the run ends when everything has been done: completed, or awaiting another boot.
     ending: Ending = Ending.COMPLETED
     ending_text: str = "everything planned was done"
+    #: A lane whose load is not off this long after a safety limit was exceeded is killed.
+    limit_seconds: float = STOP_SECONDS
     #: Bits to flip on purpose in the first stretch, by lane: to prove a whole run's detectors.
     sabotage: Mapping[int, Sabotage] = field(default_factory=dict)
 
@@ -81,6 +86,8 @@ class Conductor:
         self._phases.append(Stepping(self.state, policy.stop_on_failure))
         self._stopping: Finish | None = None
         self._stop_deadline_ns = 0
+        self._reason_deadline_ns: int | None = None
+        self._failures_seen = 0
         self._questions: list[_Question] = []
         self._asked: tuple[_Question, int, int] | None = None
         self.finished: Finish | None = None
@@ -96,11 +103,18 @@ class Conductor:
             return []
         out = self._common(happening, now_ns)
         if self.phase is not None and not isinstance(happening, Begin):
-            heard = self.phase.hear(happening, now_ns)
-            hung = any(isinstance(item, KillLane) for item in heard)
-            out += heard + (self._after_failure("a lane hung", now_ns) if hung else [])
+            out += self.phase.hear(happening, now_ns)
+        out += self._stop_on_failure(now_ns)
         out += self._move_on(now_ns)
         return out
+
+    def _stop_on_failure(self, now_ns: int) -> list[Instruction]:
+        """What the profile wants done about a failure, wherever it was found."""
+        fresh = self.state.failures > self._failures_seen
+        self._failures_seen = self.state.failures
+        if not fresh or not self._policy.stop_on_failure:
+            return []
+        return self._stop(Ending.STOPPED_ON_FAILURE, self.state.last_failure, now_ns)
 
     # -- moving on -----------------------------------------------------------------------------
 
@@ -119,7 +133,7 @@ class Conductor:
             elif not self.state.alive(range(self.state.plan.lanes)):
                 self._stopping = Finish(Ending.STOPPED_ON_FAILURE, "no lane is left")
             else:
-                out += self.phase.advance(now_ns)
+                out += self.phase.advance(now_ns) + self._stop_on_failure(now_ns)
         return out
 
     def _must_wait(self, now_ns: int, out: list[Instruction]) -> bool:
@@ -128,7 +142,7 @@ class Conductor:
                 return True
             self._asked = None
         if self.phase is None or not self.phase.busy:
-            return False
+            return self._awaits_reason(now_ns)
         if self._stopping is None:
             return True
         if self.phase.only_waiting:
@@ -137,6 +151,11 @@ class Conductor:
             return True
         out += self._kill_working()
         return False
+
+    def _awaits_reason(self, now_ns: int) -> bool:
+        """True while the guard has stopped the load and has not yet said why."""
+        deadline = self._reason_deadline_ns
+        return deadline is not None and now_ns <= deadline
 
     def _kill_working(self) -> list[Instruction]:
         lanes = self.state.alive(range(self.state.plan.lanes))
@@ -149,19 +168,25 @@ class Conductor:
         self.finished = finish
         return [finish]
 
-    def _stop(self, ending: Ending, text: str, now_ns: int) -> list[Instruction]:
+    def _stop(
+        self, ending: Ending, text: str, now_ns: int, seconds: float = STOP_SECONDS
+    ) -> list[Instruction]:
         """Stop the load and end the run; the first reason stays."""
         if self._stopping is not None:
             return []
         self._stopping = Finish(ending, text)
-        self._stop_deadline_ns = now_ns + round(STOP_SECONDS * NS_PER_SECOND)
+        self._stop_deadline_ns = now_ns + round(seconds * NS_PER_SECOND)
         return [StopLoad(StopReason.PARENT)]
 
     # -- what concerns every phase -------------------------------------------------------------
 
     def _common(self, happening: Happening, now_ns: int) -> list[Instruction]:
         match happening:
-            case LimitExceeded() | Interrupted() | StorageFailed() | HelperDied():
+            case LoadStopped():
+                return self._load_stopped(now_ns)
+            case LimitExceeded(stop):
+                return self._limit_exceeded(stop, now_ns)
+            case Interrupted() | StorageFailed() | HelperDied():
                 return self._must_end(happening, now_ns)
             case Suspended(seconds):
                 text = f"the machine slept for {seconds:.1f} s"
@@ -170,14 +195,26 @@ class Conductor:
                 return self._stood_still(happening, now_ns)
         return self._lane_said(happening, now_ns)
 
+    def _load_stopped(self, now_ns: int) -> list[Instruction]:
+        """The lanes may say that they were stopped before the guard's message says why."""
+        if self._stopping is None:
+            self._reason_deadline_ns = now_ns + round(REASON_SECONDS * NS_PER_SECOND)
+        text = "the guard stopped the load; its reason was not heard"
+        return self._stop(Ending.SAFETY_STOP, text, now_ns, self._policy.limit_seconds)
+
+    def _limit_exceeded(self, stop: SafetyStop, now_ns: int) -> list[Instruction]:
+        text = f"{stop.channel} reached {stop.value:g} {stop.unit}"
+        if self._reason_deadline_ns is not None:
+            self._reason_deadline_ns = None
+            self._stopping = Finish(Ending.SAFETY_STOP, text)
+        seconds = self._policy.limit_seconds
+        return [Store(stop), *self._stop(Ending.SAFETY_STOP, text, now_ns, seconds)]
+
     def _must_end(
-        self, reason: LimitExceeded | Interrupted | StorageFailed | HelperDied, now_ns: int
+        self, reason: Interrupted | StorageFailed | HelperDied, now_ns: int
     ) -> list[Instruction]:
         out: list[Instruction]
         match reason:
-            case LimitExceeded(stop):
-                out, ending = [Store(stop)], Ending.SAFETY_STOP
-                text = f"{stop.channel} reached {stop.value:g} {stop.unit}"
             case Interrupted(text):
                 out = [self.state.event(EventKind.INTERRUPTED, now_ns, text, {"signal": text})]
                 ending = Ending.INTERRUPTED
@@ -206,20 +243,17 @@ class Conductor:
             case LaneDied():
                 return self._lane_died(happening, now_ns)
             case Mismatch():
-                return self._mismatch(happening, now_ns)
+                return self._mismatch(happening)
             case LaneTrouble(lane=lane, load=load, summary=summary, text=text):
                 detail = f"{summary}; {_last_lines(text)}"
                 kind = FailureKind.WORKLOAD_ERROR
-                failure = self.state.failure(kind, now_ns, detail, lane, load)
-                return [failure, *self._after_failure(summary, now_ns)]
+                return [self.state.failure(kind, now_ns, detail, lane, load)]
             case Rechecked():
                 return self._answered(happening, now_ns)
             case Done(lane=lane, load=load, doubts=doubts) if doubts:
                 kind = FailureKind.WRONG_RESULT
                 detail = f"when the load was over: {'; '.join(doubts)}"
-                failure = self.state.failure(kind, now_ns, detail, lane, load)
-                text = f"lane {lane} computed wrongly"
-                return [failure, *self._after_failure(text, now_ns)]
+                return [self.state.failure(kind, now_ns, detail, lane, load)]
         return []
 
     def _lane_died(self, death: LaneDied, now_ns: int) -> list[Instruction]:
@@ -231,20 +265,14 @@ class Conductor:
         self.state.prepared.pop(death.lane, None)
         tail = f"; stderr: {_last_lines(death.stderr_tail)}" if death.stderr_tail else ""
         detail = death.how + tail
-        failure = self.state.failure(FailureKind.LANE_DIED, now_ns, detail, death.lane)
-        return [failure, *self._after_failure(f"lane {death.lane} died", now_ns)]
+        load = self.state.running.get(death.lane)
+        return [self.state.failure(FailureKind.LANE_DIED, now_ns, detail, death.lane, load)]
 
-    def _mismatch(self, wrong: Mismatch, now_ns: int) -> list[Instruction]:
-        self._questions.append(_Question(self.state.failures, wrong.load, wrong.lane))
-        failure = self.state.failure(
-            FailureKind.WRONG_RESULT, wrong.at_ns, wrong.detail, wrong.lane, wrong.load
-        )
-        return [failure, *self._after_failure(f"lane {wrong.lane} computed wrongly", now_ns)]
-
-    def _after_failure(self, text: str, now_ns: int) -> list[Instruction]:
-        if not self._policy.stop_on_failure:
-            return []
-        return self._stop(Ending.STOPPED_ON_FAILURE, text, now_ns)
+    def _mismatch(self, wrong: Mismatch) -> list[Instruction]:
+        if not self.state.plan.load(wrong.load).paired:
+            self._questions.append(_Question(self.state.failures, wrong.load, wrong.lane))
+        kind = FailureKind.WRONG_RESULT
+        return [self.state.failure(kind, wrong.at_ns, wrong.detail, wrong.lane, wrong.load)]
 
     # -- the second opinion --------------------------------------------------------------------
 

@@ -50,6 +50,11 @@ class LimitExceeded:
 
 
 @dataclass(frozen=True)
+class LoadStopped:
+    """The guard's stop flag is up; the reason comes by a message of its own, perhaps later."""
+
+
+@dataclass(frozen=True)
 class Interrupted:
     """The operator asked for the end (Ctrl-C, a closed terminal)."""
 
@@ -94,6 +99,7 @@ Happening = (
     | Tick
     | LaneDied
     | LimitExceeded
+    | LoadStopped
     | Interrupted
     | HelperDied
     | Suspended
@@ -130,6 +136,13 @@ class StopLoad:
 
 
 @dataclass(frozen=True)
+class Release:
+    """Lanes that have done their share need not keep the load up for the others any longer."""
+
+    stretch: int
+
+
+@dataclass(frozen=True)
 class KillLane:
     """End a lane that hangs."""
 
@@ -144,4 +157,4 @@ class Finish:
     text: str
 
 
-Instruction = Send | Store | StopLoad | KillLane | Finish
+Instruction = Send | Store | StopLoad | Release | KillLane | Finish

@@ -8,6 +8,7 @@ design), so that a slow drift of the machine touches all loads alike.
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -137,11 +138,8 @@ class Plan:
     def estimated_seconds(self) -> float:
         """How long the plan takes if nothing waits: calibration, trials, soaks, overheads."""
         used = {load for step in self.steps for leg in step.legs for load in leg.work.values()}
-        probes = sum(PROBE_SECONDS + 0.5 for load in used if not self._is_frozen(load))
+        probes = (PROBE_SECONDS + 0.5) * len(used)
         return probes + sum(self._step_seconds(step) for step in self.steps)
-
-    def _is_frozen(self, load: int) -> bool:
-        return self.loads[load].name in self.frozen_passes
 
     def _step_seconds(self, step: Step) -> float:
         own = self.loads[step.load].trial_seconds
@@ -369,8 +367,12 @@ class _Planner:
         if pattern.order == "seeded":
             random.Random(self._profile.seed).shuffle(order)  # noqa: S311 - an order
         dwell = min(pattern.dwell_seconds, seconds / len(order))
-        turns = max(round(seconds / dwell), len(order))
-        return [Leg({order[turn % len(order)]: load}, seconds=dwell) for turn in range(turns)]
+        turns = math.ceil(seconds / dwell - 1e-9)
+        lengths = [dwell] * (turns - 1) + [seconds - dwell * (turns - 1)]
+        return [
+            Leg({order[turn % len(order)]: load}, seconds=length)
+            for turn, length in enumerate(lengths)
+        ]
 
     def _half(self, pattern: object) -> tuple[int, ...]:
         if not isinstance(pattern, HalfLanes) or len(self._lanes) < 2:

@@ -26,6 +26,8 @@ from harness.happenings import (
     KillLane,
     LaneDied,
     LimitExceeded,
+    LoadStopped,
+    Release,
     Send,
     StopLoad,
     Store,
@@ -88,6 +90,7 @@ class Runner:
         self._signals = with_.signals
         self._self_watch = SelfWatch()
         self._early: list[Happening] = []
+        self._limit_seen = False
         self._failures: list[Failure] = []
         self._first_failure_celsius: float | None = None
         self._trials_done = 0
@@ -136,12 +139,17 @@ class Runner:
         still = self._self_watch.look(self._board.stop)
         if still is not None:
             yield still
-        for answer in self._team.hear():
+        answers = self._team.hear()
+        yield from self._sampler_happenings()
+        # Looked at after the lanes were heard: whoever says that it was stopped was stopped by it.
+        if self._board.stop is StopReason.LIMIT and not self._limit_seen:
+            self._limit_seen = True
+            yield LoadStopped()
+        for answer in answers:
             if isinstance(answer, Death):
                 yield LaneDied(answer.lane, answer.how, answer.stderr_tail)
             else:
                 yield answer
-        yield from self._sampler_happenings()
         trouble = writer_trouble(self._writer.lag_seconds, self._writer.error)
         if trouble is not None:
             yield trouble
@@ -215,6 +223,8 @@ class Runner:
                 self._store(item)
             case StopLoad(reason):
                 self._board.trip(reason, self._clock.monotonic_ns())
+            case Release(stretch):
+                self._board.put(Slot.RELEASED, stretch)
             case KillLane(lane):
                 self._team.kill(lane)
             case Finish():

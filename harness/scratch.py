@@ -13,15 +13,22 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from harness.errors import StorageError
+
 _PREFIX = "rigproof-"
 
 
 @contextmanager
 def scratch_folder() -> Iterator[Path]:
-    """A new folder, mode 0700, removed at the end."""
+    """A new folder, mode 0700, removed at the end. Raises StorageError when there is no room."""
     base = _base()
     _sweep(base)
-    folder = Path(tempfile.mkdtemp(prefix=f"{_PREFIX}{os.getpid()}-", dir=base))
+    try:
+        folder = Path(tempfile.mkdtemp(prefix=f"{_PREFIX}{os.getpid()}-", dir=base))
+    except OSError as error:
+        raise StorageError(
+            f"{base}: no scratch folder can be made there: {error.strerror}: free some space"
+        ) from error
     try:
         yield folder
     finally:

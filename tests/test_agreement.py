@@ -20,7 +20,22 @@ def test_the_majority_outvotes_one_lane() -> None:
     found = settle_golden([probe(0, 5, 5, 5), probe(1, 5, 5, 6)], None)
     assert found.golden == 5
     assert [item.lane for item in found.dissents] == [1]
-    assert "5 of 6 passes" in found.origin
+    assert found.origin == "agreed by 1 of 2 lanes (6 passes)"
+
+
+def test_a_lane_has_one_vote_however_many_passes_it_made() -> None:
+    many, few = probe(0, *([1] * 1000)), [probe(lane, 2, 2, 2) for lane in (1, 2, 3)]
+    found = settle_golden([many, *few], None)
+    assert found.golden == 2
+    assert [item.lane for item in found.dissents] == [0]
+
+
+def test_one_lane_alone_says_that_nothing_confirms_it() -> None:
+    assert "nothing else confirms it" in settle_golden([probe(0, 5, 5)], None).origin
+
+
+def test_lanes_that_disagree_with_themselves_settle_nothing() -> None:
+    assert settle_golden([probe(0, 5, 6), probe(1, 7, 8)], None).golden is None
 
 
 def test_half_is_no_majority() -> None:

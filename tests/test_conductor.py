@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from harness.board import StopReason
-from harness.conductor import RECHECK_SECONDS, STOP_SECONDS, Policy
+from harness.conductor import REASON_SECONDS, RECHECK_SECONDS, STOP_SECONDS, Policy
 from harness.happenings import (
     Happening,
     HelperDied,
@@ -15,6 +15,8 @@ from harness.happenings import (
     KillLane,
     LaneDied,
     LimitExceeded,
+    LoadStopped,
+    Release,
     StoodStill,
     StopLoad,
     StorageFailed,
@@ -267,12 +269,111 @@ def test_a_lane_that_never_answers_is_ended_with_its_core_named(
 def test_a_working_lane_without_heartbeat_hangs() -> None:
     stage = held(simple(), m.Go, lane=0)
     stage.begin()
-    stage.tick(1.0, silent_seconds={0: HANG_SECONDS - 1})
+    stage.tick(HANG_SECONDS - 1, silent_seconds={0: HANG_SECONDS - 1})
     assert not stage.failures
-    stage.tick(1.0, silent_seconds={0: HANG_SECONDS + 1})
+    stage.tick(3.0, silent_seconds={0: HANG_SECONDS + 1})
     assert stage.failures[0].kind is FailureKind.LANE_HUNG
     assert stage.failures[0].lane == 0
     assert len(stage.failures) == 1  # its death afterwards is no second failure
+
+
+def test_a_lane_that_was_ready_early_has_not_hung_while_it_waited() -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    stage.tick(1.0, silent_seconds={0: HANG_SECONDS + 30, 1: 0.5})
+    assert not stage.failures
+
+
+def test_the_guards_reason_may_come_after_the_lanes_have_stopped() -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    stage.feed(LoadStopped())
+    for lane in (0, 1):
+        stage.feed(stage.done(lane, stage.run_of(lane), stage.now_ns, stopped=True))
+    assert stage.finish is None
+    stage.feed(LimitExceeded(STOP))
+    assert stage.finish is not None
+    assert (stage.finish.ending, STOP in stage.stored) == (Ending.SAFETY_STOP, True)
+    assert "96" in stage.finish.text
+
+
+def test_a_stop_whose_reason_never_comes_is_a_safety_stop_all_the_same() -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    stage.feed(LoadStopped())
+    for lane in (0, 1):
+        stage.feed(stage.done(lane, stage.run_of(lane), stage.now_ns, stopped=True))
+    stage.tick(REASON_SECONDS + 0.1)
+    assert stage.finish is not None
+    assert stage.finish.ending is Ending.SAFETY_STOP
+    assert "reason was not heard" in stage.finish.text
+
+
+def test_a_lane_that_does_not_obey_the_guard_is_killed_in_time() -> None:
+    stage = held(simple(limit_seconds=0.5), m.Go)
+    stage.begin()
+    stage.feed(LimitExceeded(STOP))
+    stage.tick(0.6)
+    assert KillLane(0) in stage.instructions
+    assert stage.finish is not None
+    assert not stage.failures
+
+
+def test_a_wrong_result_in_calibration_stops_the_run_too() -> None:
+    stage = simple()
+
+    def answer(lane: int, order: m.Order) -> list[Happening] | None:
+        if isinstance(order, m.Probe) and lane == 1:
+            return [m.Probed(1, order.load, (0.05,) * 3, (GOLDEN, 7, GOLDEN), ())]
+        return None
+
+    stage.answering = answer
+    assert stage.play().ending is Ending.STOPPED_ON_FAILURE
+    assert not stage.trials
+
+
+def test_the_other_lanes_are_released_when_one_will_not_finish() -> None:
+    stage = held(going_on(), m.Go)
+    stage.begin()
+    stage.feed(LaneDied(1, "killed by signal 9, SIGKILL"))
+    assert Release(1) in stage.instructions
+    assert stage.failures[0].workload == "mill"
+
+
+def test_a_pair_of_which_one_end_fails_is_kept_as_cut_short() -> None:
+    legs = (Leg({0: 0, 1: 0}, paired=True),)
+    loads = (load(paired=True, pattern="pairs", trials=1),)
+    stage = Stage(plan(loads, (Step(0, 0, 1, legs, "pairs"),)), Policy(stop_on_failure=False))
+
+    def answer(lane: int, order: m.Order) -> list[Happening] | None:
+        if isinstance(order, m.Go) and lane == 1:
+            return [LaneDied(1, "killed by signal 11, SIGSEGV")]
+        return None
+
+    stage.answering = answer
+    stage.play()
+    assert [trial.valid for trial in stage.trials] == [False]
+
+
+def test_readings_must_reach_back_over_the_whole_window_to_count_as_settled() -> None:
+    stage = simple(start_when=RULE)
+    stage.begin()
+    for _ in range(29):
+        stage.tick(1.0)
+    for _ in range(5):
+        stage.tick(1.0, channels={"cpu_temperature": 45.0})
+    assert not stage.trials
+    for _ in range(6):
+        stage.tick(1.0, channels={"cpu_temperature": 45.0})
+    assert len(stage.trials) == 3
+
+
+def test_only_valid_trials_count_towards_the_minimum() -> None:
+    loads = (load(trials=10, minimum_trials=3, half_width_percent=5.0),)
+    stage = Stage(plan(loads, trial_steps(0, 10, 2)), Policy(stop_on_failure=False))
+    spoil(stage, bad_lane=0)
+    stage.play()
+    assert [trial.valid for trial in stage.trials] == [False, True, True, True]
 
 
 def test_lanes_that_never_start_are_named() -> None:
@@ -486,7 +587,7 @@ def test_tasks_are_dropped_when_memory_only_suffices_for_one() -> None:
 def test_a_hung_lane_stops_the_run_as_any_failure_does() -> None:
     stage = held(simple(), m.Go)
     stage.begin()
-    stage.tick(1.0, silent_seconds={0: HANG_SECONDS + 1, 1: 0.0})
+    stage.tick(HANG_SECONDS + 2, silent_seconds={0: HANG_SECONDS + 1, 1: 0.0})
     assert StopLoad(StopReason.PARENT) in stage.instructions
     stage.feed(stage.done(1, stage.run_of(1), stage.now_ns, stopped=True))
     assert stage.finish is not None
@@ -497,7 +598,7 @@ def test_a_hung_lane_stops_the_run_as_any_failure_does() -> None:
 def test_a_hung_lane_is_left_behind_when_the_profile_goes_on() -> None:
     stage = held(going_on(), m.Go, lane=0)
     stage.begin()
-    stage.tick(1.0, silent_seconds={0: HANG_SECONDS + 1})
+    stage.tick(HANG_SECONDS + 2, silent_seconds={0: HANG_SECONDS + 1})
     assert stage.finish is not None
     assert stage.finish.ending is Ending.COMPLETED
     assert [lane.lane for lane in stage.trials[-1].lanes] == [1]

@@ -75,6 +75,9 @@ class Run:
     seconds: float | None = None
     gate: Gate | None = None
     stop_on_failure: bool = True
+    #: The lanes of this trial: each keeps the load up, uncounted, until all have done their work,
+    #: so that every counted pass of every lane ran beside the load of all others.
+    together: tuple[int, ...] = ()
     sabotage: Sabotage | None = None
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from harness.board import Board, LaneSlot, LaneState, Slot, StopReason
 from harness.clock import NS_PER_SECOND, SYSTEM
+from harness.lanes.accounting import Account, read_account
 from harness.lanes.gate import Gate
 from harness.lanes.messages import Run
 from workloads.contract import Task
@@ -41,14 +42,29 @@ class Tally:
     started_ns: int = 0
     ended_ns: int = 0
     sabotaged: str = ""
+    account: Account | None = None
+    #: Nanoseconds spent in counted passes, and the durations of every `stride`-th of them.
+    busy_ns: int = 0
     pass_ns: list[int] = field(default_factory=list)
+    stride: int = 1
+    next_progress_ns: int = 0
     step_starts: list[tuple[int, int]] = field(default_factory=list)
     progress: list[tuple[int, int]] = field(default_factory=list)
+
+    def count(self, duration_ns: int) -> None:
+        """Count one pass. Long soaks keep ever fewer durations, evenly over all their time."""
+        self.busy_ns += duration_ns
+        if self.passes % self.stride == 0:
+            self.pass_ns.append(duration_ns)
+            if len(self.pass_ns) >= _MOST_TIMES:
+                del self.pass_ns[1::2]
+                self.stride *= 2
+        self.passes += 1
 
     @property
     def mean_seconds(self) -> float:
         """Mean duration of a pass."""
-        return float(np.mean(self.pass_ns)) / NS_PER_SECOND if self.pass_ns else 0.0
+        return self.busy_ns / self.passes / NS_PER_SECOND if self.passes else 0.0
 
     @property
     def p10_seconds(self) -> float:
@@ -75,7 +91,9 @@ class Stretch:
         tally = self._tally
         wait_until(start_ns)
         self._mark(LaneState.WORKING)
+        before = read_account()
         tally.started_ns = SYSTEM.monotonic_ns()
+        tally.next_progress_ns = tally.started_ns + _PROGRESS_NS
         end_ns = None
         if self._order.seconds is not None:
             end_ns = start_ns + round(self._order.seconds * NS_PER_SECOND)
@@ -84,8 +102,31 @@ class Stretch:
         else:
             self._work_gated(self._order.gate, start_ns, end_ns)
         tally.ended_ns = SYSTEM.monotonic_ns()
+        tally.account = read_account().since(before)
+        self._board.set_lane(self._lane, LaneSlot.FINISHED, self._order.stretch)
+        self._keep_up()
         self._mark(LaneState.IDLE)
         return tally
+
+    def _keep_up(self) -> None:
+        """Go on, uncounted but verified, until the other lanes of the trial are done too.
+
+        Without this the slower lanes would do the rest of their work alone, and a sum of rates
+        that were never reached together would be called joint.
+        """
+        others = [lane for lane in self._order.together if lane != self._lane]
+        while others and not self._must_stop(SYSTEM.monotonic_ns()):
+            if self._board.get(Slot.RELEASED) >= self._order.stretch:
+                return
+            finished = [self._board.lane(lane, LaneSlot.FINISHED) for lane in others]
+            if min(finished) >= self._order.stretch:
+                return
+            self._task.execute()
+            found = self._task.digest()
+            if found == self._golden:
+                self._beat(SYSTEM.monotonic_ns())
+            else:
+                self._handle_mismatch(found, SYSTEM.monotonic_ns())
 
     def _work_gated(self, gate: Gate, start_ns: int, end_ns: int | None) -> None:
         number = -1
@@ -129,25 +170,22 @@ class Stretch:
         passes = self._order.passes
         clock = SYSTEM.monotonic_ns
         before = clock()
-        next_progress = before + _PROGRESS_NS
         while passes is None or tally.passes < passes:
             self._spoil(before_pass=True)
             task.execute()
             self._spoil(before_pass=False)
             found = task.digest()
             now = clock()
-            if len(tally.pass_ns) < _MOST_TIMES:
-                tally.pass_ns.append(now - before)
-            tally.passes += 1
+            tally.count(now - before)
             before = now
             if found == golden:
                 tally.verified += 1
                 self._beat(now)
             else:
                 before = self._handle_mismatch(found, now)
-            if now >= next_progress:
+            if now >= tally.next_progress_ns:
                 tally.progress.append((now, tally.passes))
-                next_progress = now + _PROGRESS_NS
+                tally.next_progress_ns += _PROGRESS_NS
             if self._must_stop(now) or (end_ns is not None and now >= end_ns):
                 return
 

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 from harness.board import Board, LaneSlot, LaneState
 from harness.clock import NS_PER_SECOND, SYSTEM
 from harness.lanes import messages as m
-from harness.lanes.accounting import Account, read_account
+from harness.lanes.accounting import Account
 from harness.parent_death import ask_for_death_signal, leave_signals_to_parent
 from harness.results import LaneTrial
 
@@ -245,10 +245,8 @@ class Lane:
                 self._connection.send(diagnosed[-1])
 
         stretch = Stretch(order, prepared.task, self._board, self._lane, on_mismatch)
-        before = read_account()
         tally = stretch.run(go.start_ns)
-        account = read_account().since(before)
-        self._connection.send(self._done(order, prepared, tally, account, clock_hz))
+        self._connection.send(self._done(order, prepared, tally, clock_hz))
 
     def _diagnose(self, order: m.Run, prepared: Prepared, number: int, found: int) -> m.Mismatch:
         from harness.lanes.diagnosis import diagnose
@@ -275,9 +273,9 @@ class Lane:
         order: m.Run,
         prepared: Prepared,
         tally: Tally,
-        account: Account,
         clock_hz: float | None,
     ) -> m.Done:
+        account = tally.account or Account(None, None, None)
         delay = account.run_delay_ns
         result = LaneTrial(
             lane=self._lane,

@@ -66,7 +66,7 @@ class Calibration:
         elif isinstance(happening, LaneTrouble):
             self._waiting.lanes.discard(happening.lane)
             if happening.load is not None:
-                self._state.unusable.add(happening.load)
+                self._state.unusable.setdefault(happening.load, happening.summary)
         elif isinstance(happening, LaneDied):
             self._waiting.lanes.discard(happening.lane)
         elif isinstance(happening, StoodStill):
@@ -122,7 +122,7 @@ class Calibration:
             origin = self._settle_golden(load, now_ns, out)
             self._settle_passes(load)
         else:
-            state.unusable.add(load.number)
+            state.unusable.setdefault(load.number, "no lane could warm it up")
         out.append(Store(load_info(load, state, origin)))
         if load.paired or not state.plan.keep_prepared:
             out += drop_everywhere(state, load.number)
@@ -139,7 +139,7 @@ class Calibration:
         kind = FailureKind.WRONG_RESULT
         if agreement.golden is None:
             kind = FailureKind.NO_AGREEMENT
-            state.unusable.add(load.number)
+            state.unusable[load.number] = "the lanes do not agree on the right result"
         out += [
             state.failure(kind, now_ns, dissent.detail, dissent.lane, load.number)
             for dissent in agreement.dissents

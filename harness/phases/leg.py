@@ -10,6 +10,7 @@ from harness.happenings import (
     Happening,
     Instruction,
     LaneDied,
+    Release,
     Send,
     StoodStill,
     Store,
@@ -134,12 +135,19 @@ class LegRun:
             seconds=self._leg.seconds,
             gate=self._step.gate,
             stop_on_failure=self._stop_on_failure,
+            together=self._together(),
             sabotage=self._state.sabotage.pop(lane, None),
         )
+
+    def _together(self) -> tuple[int, ...]:
+        """The lanes that keep each other's load up; pairs keep step by themselves."""
+        counted = self._leg.seconds is None and self._step.gate is None and not self._leg.paired
+        return self._lanes() if counted else ()
 
     def _go(self, lanes: tuple[int, ...], now_ns: int) -> list[Instruction]:
         self._stage = Stage.RUNNING
         self._state.working = True
+        self._state.running = {lane: self._leg.work[lane] for lane in lanes}
         self._started_ns = now_ns + LEAD_NS
         self._next_progress_ns = now_ns + PROGRESS_NS
         self._waiting.begin(lanes, now_ns, 3 * self._expected_seconds() + 60.0)
@@ -189,6 +197,7 @@ class LegRun:
     def _collect(self, now_ns: int) -> list[Instruction]:
         self._stage = Stage.OVER
         self._state.working = False
+        self._state.running = {}
         wrong = any(done.stopped or done.failures or done.doubts for done in self._dones)
         self.spoilt = self.spoilt or wrong or len(self._dones) < len(self._leg.work)
         name = self._state.plan.load(self._step.load).name
@@ -208,7 +217,7 @@ class LegRun:
                 self._dones.append(happening)
                 self._answered(happening.lane, Stage.RUNNING)
             case LaneTrouble() | LaneDied():
-                self._lost(happening)
+                return self._lost(happening)
             case Suspended():
                 self.spoilt = self.spoilt or self._stage is Stage.RUNNING
             case StoodStill(seconds):
@@ -222,28 +231,39 @@ class LegRun:
         if self._stage is stage:
             self._waiting.lanes.discard(lane)
 
-    def _lost(self, happening: LaneTrouble | LaneDied) -> None:
+    def _lost(self, happening: LaneTrouble | LaneDied) -> list[Instruction]:
         self.spoilt = True
         self._waiting.lanes.discard(happening.lane)
         if isinstance(happening, LaneTrouble) and self._stage is Stage.PREPARING:
-            self._state.unusable.add(self._leg.work[happening.lane])
+            load = self._leg.work[happening.lane]
+            self._state.unusable.setdefault(load, happening.summary)
+        return self._release()
+
+    def _release(self) -> list[Instruction]:
+        """The others need not wait for a lane that will not finish."""
+        return [Release(self._stretch)] if self._stage is Stage.RUNNING else []
 
     def _tick(self, tick: Tick, now_ns: int) -> list[Instruction]:
         late = self._waiting.late(now_ns)
         if self._stage is Stage.RUNNING:
-            late |= self._silent(tick)
+            late |= self._silent(tick, now_ns)
         self._waiting.lanes -= late
         self.spoilt = self.spoilt or bool(late)
         doing = f"{self._stage.name.lower()} {self._state.plan.load(self._step.load).name}"
         out = self._state.hung(sorted(late), now_ns, doing, self._step.load)
+        if late:
+            out += self._release()
         return out + self._progress(tick, now_ns)
 
-    def _silent(self, tick: Tick) -> set[int]:
+    def _silent(self, tick: Tick, now_ns: int) -> set[int]:
+        """Lanes without a heartbeat, counted from the start at the earliest: a lane that was
+        ready early has waited in silence for the others."""
         pass_seconds = self._state.pass_seconds
+        working = (now_ns - self._started_ns) / NS_PER_SECOND
         return {
             lane
             for lane in self._waiting.lanes
-            if tick.silent_seconds.get(lane, 0.0)
+            if min(tick.silent_seconds.get(lane, 0.0), working)
             > max(HANG_SECONDS, 20 * pass_seconds.get(self._leg.work[lane], 0.0))
         }
 

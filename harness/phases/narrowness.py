@@ -10,14 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from harness.plan import PlannedLoad, Step
+from harness.plan import PlannedLoad
 
 _CONFIDENCE = 0.95
 
 
-def narrow_enough(load: PlannedLoad, step: Step, rates: Sequence[float]) -> bool:
-    """True when this further trial of `load` is not needed any more."""
-    if load.half_width_percent is None or step.round <= load.minimum_trials or len(rates) < 2:
+def narrow_enough(load: PlannedLoad, rates: Sequence[float]) -> bool:
+    """True when no further trial of `load` is needed; `rates` are those of its valid trials."""
+    if load.half_width_percent is None or len(rates) < max(2, load.minimum_trials):
         return False
     return half_width_percent(rates) <= load.half_width_percent
 

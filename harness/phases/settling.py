@@ -49,21 +49,28 @@ class Settling:
         """See `Phase`."""
         if not isinstance(happening, Tick) or self._begun_ns is None:
             return []
-        value = happening.channels.get(self._rule.channel)
-        if value is not None:
-            self._seen.append((now_ns, value))
+        self._take(happening.channels.get(self._rule.channel), now_ns)
         waited = (now_ns - self._begun_ns) / NS_PER_SECOND
-        if self._settled(now_ns, waited):
+        if self._settled(now_ns):
             return self._end(now_ns, EventKind.WAITING, f"settled after {waited:.0f} s")
         if waited >= self._rule.at_most_seconds:
             return self._end(now_ns, EventKind.WARNING, self._complaint(waited))
         return []
 
-    def _settled(self, now_ns: int, waited: float) -> bool:
+    def _take(self, value: float | None, now_ns: int) -> None:
+        """Readings without a gap; what came before a gap proves nothing about now."""
+        if value is None:
+            self._seen.clear()
+            return
+        self._seen.append((now_ns, value))
         oldest = now_ns - round(self._rule.for_seconds * NS_PER_SECOND)
-        while self._seen and self._seen[0][0] < oldest:
+        while len(self._seen) > 1 and self._seen[1][0] <= oldest:
             self._seen.popleft()
-        if waited < self._rule.for_seconds or len(self._seen) < 2:
+
+    def _settled(self, now_ns: int) -> bool:
+        """True when readings reach back over the whole window and stay within the band."""
+        window_ns = round(self._rule.for_seconds * NS_PER_SECOND)
+        if not self._seen or now_ns - self._seen[0][0] < window_ns:
             return False
         values = [value for _, value in self._seen]
         return max(values) - min(values) <= self._rule.within_celsius

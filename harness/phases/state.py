@@ -66,7 +66,10 @@ class RunState:
     pass_seconds: dict[int, float] = field(default_factory=dict)
     work_per_pass: dict[int, float] = field(default_factory=dict)
     code_paths: dict[int, str] = field(default_factory=dict)
-    unusable: set[int] = field(default_factory=set)
+    #: Loads that cannot be run after all, and why.
+    unusable: dict[int, str] = field(default_factory=dict)
+    #: Which load each lane works on just now.
+    running: dict[int, int] = field(default_factory=dict)
     lost: set[int] = field(default_factory=set)
     #: Lanes that were killed because they hung: their death is no second failure.
     condemned: set[int] = field(default_factory=set)
@@ -75,6 +78,7 @@ class RunState:
     sabotage: dict[int, Sabotage] = field(default_factory=dict)
     working: bool = False
     failures: int = 0
+    last_failure: str = ""
 
     def alive(self, lanes: Iterable[int]) -> tuple[int, ...]:
         """Those of `lanes` that have not been lost."""
@@ -100,6 +104,8 @@ class RunState:
     ) -> Store:
         """A failure for the record; counted."""
         self.failures += 1
+        where = "" if lane is None else f" on lane {lane}"
+        self.last_failure = f"{kind}{where}"
         workload = None if load is None else self.plan.load(load).workload
         cpu = None if lane is None else self.plan.cpus[lane]
         return Store(Failure(kind, workload, lane, cpu, self.axis.seconds(now_ns), detail))
@@ -167,5 +173,5 @@ def load_info(load: PlannedLoad, state: RunState, golden_origin: str = "") -> Lo
         golden_origin=golden_origin,
         work_per_pass=state.work_per_pass.get(load.number),
         available=load.available and load.number not in state.unusable,
-        reason=load.reason,
+        reason=load.reason or state.unusable.get(load.number, ""),
     )

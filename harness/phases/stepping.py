@@ -116,7 +116,7 @@ class Stepping:
     def _begin_step(self, step: Step, now_ns: int) -> list[Instruction]:
         load = self._state.plan.load(step.load)
         rates = self._rates.get(step.load, [])
-        if not self._state.usable(step.load) or narrow_enough(load, step, rates):
+        if not self._state.usable(step.load) or narrow_enough(load, rates):
             return []
         self._step, self._legs = step, list(step.legs)
         self._finished_legs, self._spoilt = [], False

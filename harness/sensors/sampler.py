@@ -44,10 +44,12 @@ from harness.sensors.watches import CounterWatch, Lateness, PresenceWatch
 
 #: Chips begin this far apart, so that their threads do not queue for the interpreter.
 _STAGGER_NS = 2_000_000
-#: The loop beats, guards and hands over this often.
+#: The loop beats and looks for what does not come this often.
 _FULL_TURN_NS = 200_000_000
+#: What was read is handed over this often: a live view needs no more.
+_HAND_OVER_NS = 390_000_000
 #: It looks after the threads this long after each common deadline: a quick chip is done by then.
-_AFTER_DEADLINE_SECONDS = 0.03
+_AFTER_DEADLINE_NS = 30_000_000
 #: Chips that were taken apart on a busy machine come together again.
 _GATHER_NS = 30 * NS_PER_SECOND
 _GOODBYE_SECONDS = 2.0
@@ -124,6 +126,7 @@ class Sampler:
         self._board = board
         self._send = send
         self._clock = clock
+        self._interval_ns = round(config.interval_seconds * NS_PER_SECOND)
         self._sweeps: deque[Sweep] = deque()
         self._presence = PresenceWatch(catalogue.channels)
         self._counters = CounterWatch(catalogue.channels, _telling(catalogue))
@@ -141,6 +144,8 @@ class Sampler:
         self.readers: list[Reader] = []
         self._gather_ns = 0
         self._next_full_ns = 0
+        self._hand_over_ns = 0
+        self._common: Reader | None = None
         self._began_ns = clock.monotonic_ns()
 
     # --- the life of the loop --------------------------------------------------------------------
@@ -162,27 +167,28 @@ class Sampler:
     def turn(self, dropped_samples: int = 0) -> None:
         """Look after the threads; when it is time, collect, hand over, beat and guard, too."""
         now_ns = self._clock.monotonic_ns()
-        self._arrange_threads(now_ns)
+        self._look_after_common(now_ns)
         if now_ns < self._next_full_ns:
             return
         self._next_full_ns = now_ns + _FULL_TURN_NS
+        self._arrange_threads(now_ns)
         self._board.put(Slot.SAMPLER_NS, now_ns)
         self._note_load(now_ns)
         self.desk.tick(self._seconds(now_ns))
-        self._hand_over([*self._collect(), *self._silent(now_ns)])
-        self._say_drops(dropped_samples, now_ns)
-        self._say_ready(now_ns)
+        if now_ns >= self._hand_over_ns or not self._ready:
+            self._hand_over_ns = now_ns + _HAND_OVER_NS
+            self._hand_over([*self._collect(), *self._silent(now_ns)])
+            self._say_drops(dropped_samples, now_ns)
+            self._say_ready(now_ns)
 
     def seconds_to_turn(self) -> float:
-        """How long until the next turn is due."""
+        """How long until the next turn is due: soon after each common deadline, and when full."""
         now_ns = self._clock.monotonic_ns()
-        interval_ns = round(self._config.interval_seconds * NS_PER_SECOND)
-        deadline_ns = Schedule(self._began_ns, interval_ns).after(now_ns)
-        # The deadline just past may still lie ahead of its turn.
-        previous = (deadline_ns - interval_ns - now_ns) / NS_PER_SECOND + _AFTER_DEADLINE_SECONDS
-        coming = (deadline_ns - now_ns) / NS_PER_SECOND + _AFTER_DEADLINE_SECONDS
-        full = (self._next_full_ns - now_ns) / NS_PER_SECOND
-        return max(min(previous if previous > 0 else coming, full), 0.001)
+        past_ns = (now_ns - self._began_ns) % self._interval_ns
+        after_ns = _AFTER_DEADLINE_NS - past_ns
+        if after_ns <= 0:
+            after_ns += self._interval_ns
+        return max(min(after_ns, self._next_full_ns - now_ns), 1_000_000) / NS_PER_SECOND
 
     def end(self, reason: str, dropped_samples: int) -> None:
         """Stop the threads, hand over what is left, and take leave."""
@@ -221,7 +227,7 @@ class Sampler:
 
     def _make_workers(self) -> list[ChipWorker]:
         chips = self._catalogue.chips
-        interval_ns = round(self._config.interval_seconds * NS_PER_SECOND)
+        interval_ns = self._interval_ns
         stagger_ns = min(_STAGGER_NS, interval_ns // max(len(chips), 1))
         start_ns = self._clock.monotonic_ns()
         return [
@@ -354,17 +360,20 @@ class Sampler:
             self._ready = True
             self._send(SamplerReady(self._seconds(now_ns)))
 
+    def _look_after_common(self, now_ns: int) -> None:
+        """When a chip hangs in the common thread, the others go on in a fresh one."""
+        common = self._common
+        if common is not None and common.is_stuck(now_ns):
+            self._common = self._start_reader(common.release())
+
     def _arrange_threads(self, now_ns: int) -> None:
-        """Chips that have proven quick share a thread; a hung or slow one leaves it."""
+        """Chips that have proven quick share a thread; a slow one leaves it."""
         if now_ns >= self._gather_ns and all(it.sweeps >= PROVING_SWEEPS for it in self.workers):
             self._gather_ns = now_ns + _GATHER_NS
             self._gather()
-        for reader in list(self.readers):
-            if reader.is_stuck(now_ns):
-                self._start_reader(reader.release())
-            elif len(reader.workers) > 1:
-                for worker in reader.put_out():
-                    self._start_reader([worker])
+        if self._common is not None:
+            for worker in self._common.put_out():
+                self._start_reader([worker])
 
     def _gather(self) -> None:
         """Put the quick chips that are not together into one thread."""
@@ -375,13 +384,13 @@ class Sampler:
         given = [worker for reader in quick for worker in reader.release()]
         for worker in given:
             worker.move_to(Schedule(self._began_ns, worker.schedule.interval_ns))
-        self._start_reader(given)
+        self._common = self._start_reader(given)
 
-    def _start_reader(self, workers: list[ChipWorker]) -> None:
-        if workers:
-            reader = Reader(workers, self._clock)
-            self.readers.append(reader)
-            reader.start()
+    def _start_reader(self, workers: list[ChipWorker]) -> Reader:
+        reader = Reader(workers, self._clock)
+        self.readers.append(reader)
+        reader.start()
+        return reader
 
 
 def sampler_main(config: SamplerConfig, board_path: str, connection: Connection) -> None:

@@ -197,8 +197,8 @@ def effect(folder: Path, seconds: float) -> None:
     loss = [100 * (1 - ratio) for ratio in ratios]
     middle = statistics.median(loss)
     spread = 1.2533 * statistics.stdev(loss) / len(loss) ** 0.5  # of a median, normal theory
-    say("effect", f"a load loses {middle:+.2f} % of its speed while it runs (median of {len(loss)} pairs, "
-        f"standard error {spread:.2f} %), beside the cost above; aim at most "
+    say("effect", f"a load loses {middle:+.2f} % of its speed while it runs (median of "
+        f"{len(loss)} pairs, standard error {spread:.2f} %), beside the cost above; aim at most "
         f"{EFFECT_AIM_PERCENT} %")  # fmt: skip
 
 

@@ -183,14 +183,14 @@ def test_exact_checksums_see_every_flip_of_a_result() -> None:
 
 
 def test_rounded_checksums_miss_the_low_bits_which_is_why_the_digest_decides() -> None:
-    """Measured 66 % for 64 x 64 normal operands in FP64; low mantissa bits pass as rounding."""
+    """Measured 71 % for 64 x 64 normal operands in FP64; low mantissa bits pass as rounding."""
     rate = invariant_rate(MatmulFp64Normal().prepare({"n": 64}, 1), FLIPS)
     assert 0.5 < rate < 0.85
 
 
 def test_most_flips_of_an_operand_change_the_product() -> None:
-    """Exact operands: every flip that changes a value by an exact amount. Measured 61 to 100 %."""
+    """Measured 94 to 100 %; the rest are flips so low that every product rounds them away."""
     for kind in (*EXACT, *NORMAL):
         campaign = flip_inputs(kind().prepare({"n": 64}, 1), flips=100)
         assert campaign.missed == 0
-        assert campaign.caught >= 60, kind.name
+        assert campaign.caught >= 85, kind.name

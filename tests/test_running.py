@@ -1,0 +1,82 @@
+"""How a run begins and how it ends when its helpers fail. Oracle: the outcome table."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+
+from harness import running
+from harness.clock import SYSTEM
+from harness.errors import BrokenEnvironment, RefusedStart, StorageError
+from harness.finishing import REPORT_NAMES
+from harness.outcome import Ending, ExitCode
+from harness.record.lock import MachineLock
+from harness.record.owner import Owner
+from harness.record.reader import read_run
+from harness.scratch import scratch_folder
+from tests.whole_runs import TINY, run
+
+
+def only_run(runs_dir: Path) -> Path:
+    (folder,) = runs_dir.iterdir()
+    return folder
+
+
+def test_a_sampler_without_a_sign_of_life_is_a_broken_environment_with_a_report(
+    runs_dir: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(running, "SAMPLER_START_SECONDS", 0.0)
+    with pytest.raises(BrokenEnvironment, match="no sign of life") as caught:
+        run(TINY, runs_dir)
+    assert caught.value.exit_code == ExitCode.ERROR
+    folder = only_run(runs_dir)
+    data = read_run(folder)
+    assert data.ending is Ending.ERROR
+    assert "no sign of life" in data.ending_text
+    assert data.trials == ()  # no load without a sampler
+    assert all((folder / name).is_file() for name in REPORT_NAMES)
+    suite = ElementTree.parse(folder / "junit.xml").getroot()  # noqa: S314 - our own file
+    assert suite.findall(".//error")
+    assert json.loads((folder / "summary.json").read_text())["workloads"] == []
+
+
+def test_an_operator_who_ends_it_by_force_leaves_an_interrupted_run(
+    runs_dir: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def forced(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(running, "_await_sampler", forced)
+    with pytest.raises(KeyboardInterrupt):
+        run(TINY, runs_dir)
+    data = read_run(only_run(runs_dir))
+    assert (data.ending, data.ending_text) == (
+        Ending.INTERRUPTED,
+        "the operator ended it by force",
+    )
+
+
+def test_while_the_machine_is_taken_nothing_is_left_behind(runs_dir: Path) -> None:
+    me = Owner.of_this_process("", ())
+    boot_id = running.look_at_machine(running.RunOptions(runs_dir=runs_dir)).boot_id
+    taken = Owner(me.pid, me.mark, boot_id, ())
+    with (
+        MachineLock.acquire(taken, "20260101T000000Z-other-0000", SYSTEM),
+        pytest.raises(RefusedStart, match=r"20260101T000000Z-other-0000 is under way"),
+    ):
+        run(TINY, runs_dir)
+    assert list(runs_dir.iterdir()) == []
+
+
+def test_without_room_for_the_board_there_is_one_clear_error(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def full(**_: object) -> str:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("harness.scratch.tempfile.mkdtemp", full)
+    with pytest.raises(StorageError, match="No space left on device"), scratch_folder():
+        pass
