@@ -30,8 +30,8 @@ MOST_EARLIER = 30
 class RunContext:
     """What was found; `as_mapping` is what the record's context holds.
 
-    `earlier` has one entry a run: run_id, boot_id, and `means`, each load's mean rate (units of
-    work per second). `baseline` is the summary that `harness.judgement.baseline` makes.
+    `earlier` has one entry a boot: run_id, boot_id, and `means`, each load's mean value as
+    comparisons measure it. `baseline` is the summary that `harness.judgement.baseline` makes.
     """
 
     memory: Memory = field(default_factory=Memory)
@@ -68,7 +68,9 @@ def gather_context(
     found = RunContext(
         memory=memory_of(alike[0]) if alike else Memory(),
         previous_run=alike[0].run_id if alike else "",
-        earlier=tuple(_means(run) for run in alike if _unchanged(run, machine, options)),
+        earlier=tuple(
+            boot for run in alike if _unchanged(run, machine, options) for boot in _means(run)
+        ),
     )
     return _with_baseline(found, baseline, one_boot) if baseline else found
 
@@ -111,7 +113,8 @@ def _alike(profile_sha256: str, machine: Machine, runs_dir: Path) -> Iterator[Ru
             run = read_run(line.folder)
         except RecordError:
             continue  # `rigproof runs` names what is wrong with it
-        if run.profile_sha256 == profile_sha256 and _identity(run.facts) == identity:
+        alike = run.profile_sha256 == profile_sha256 and _identity(run.facts) == identity
+        if alike and run.facts.get("allowed_cpus") == machine.facts.get("allowed_cpus"):
             found += 1
             yield run
 
@@ -122,24 +125,29 @@ def _identity(facts: Mapping[str, Any]) -> object:
 
 
 def memory_of(run: RunData) -> Memory:
-    """Passes per trial and goldens that a run has settled."""
+    """Passes per trial and goldens that a run has settled; no golden of a run with failures."""
     passes = {load.name: dict(load.passes) for load in run.loads if load.passes}
     goldens = {
         load.name: (load.code_path, int(load.golden, 16))
         for load in run.loads
-        if load.golden and load.code_path
+        if load.golden and load.code_path and not run.failures
     }
     return Memory(passes, goldens, run.run_id)
 
 
-def _means(run: RunData) -> dict[str, Any]:
-    rates: dict[str, list[float]] = {}
-    names = {load.number: load.name for load in run.loads}
-    for trial in run.trials:
-        if trial.valid:
-            rates.setdefault(names[trial.load], []).append(trial.rate)
-    return {
-        "run_id": run.run_id,
-        "boot_id": run.boots[0].boot_id if run.boots else "",
-        "means": {name: fmean(values) for name, values in rates.items()},
-    }
+def _means(run: RunData) -> Iterator[dict[str, Any]]:
+    """Each boot's mean value of every load, as comparisons measure it."""
+    from harness.judgement.throughput import trial_value
+
+    loads = {load.number: load for load in run.loads}
+    for boot in run.boots:
+        values: dict[str, list[float]] = {}
+        for trial in run.trials:
+            value = trial_value(trial, loads[trial.load]) if trial.boot == boot.number else None
+            if value is not None:
+                values.setdefault(loads[trial.load].name, []).append(value)
+        yield {
+            "run_id": run.run_id,
+            "boot_id": boot.boot_id,
+            "means": {name: fmean(found) for name, found in values.items()},
+        }

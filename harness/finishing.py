@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
 #: Further judgements of a record lie here, so that the first one stays as it was.
 JUDGEMENTS = "judgements"
+#: Name in a record's context: JUnit cases of undecided criteria pass.
+ALLOW_INCONCLUSIVE = "allow_inconclusive"
 #: What is derived from a record, beside SHA256SUMS.
 REPORT_NAMES = ("report.html", "junit.xml", "summary.json")
 
@@ -34,8 +36,10 @@ def conclude(folder: Path) -> Concluded:
     from harness.record.sums import write_sums
     from reports.write import write_reports
 
-    result = analyse(read_run(folder))
-    files = write_reports(folder, result)
+    data = read_run(folder)
+    result = analyse(data)
+    allow = bool(data.context.get(ALLOW_INCONCLUSIVE))
+    files = write_reports(folder, result, allow_inconclusive=allow)
     return Concluded(result, folder, (*files, write_sums(folder)))
 
 
@@ -63,6 +67,8 @@ def conclude_under(folder: Path, profile: Profile, profile_text: str) -> Conclud
     digest = hashlib.sha256(profile_text.encode()).hexdigest()[:16]
     place = folder / JUDGEMENTS / digest
     place.mkdir(parents=True, exist_ok=True)
-    result = analyse(read_run(folder), profile)
-    files = write_reports(place, result)
+    data = read_run(folder)
+    result = analyse(data, profile)
+    allow = bool(data.context.get(ALLOW_INCONCLUSIVE))
+    files = write_reports(place, result, allow_inconclusive=allow)
     return Concluded(result, place, (*files, write_sums(place)))

@@ -74,6 +74,10 @@ class InconclusiveFailure(ProfileFailure):
     """A criterion that could not be decided: a failure of its own type."""
 
 
+class BrokenRun(Exception):
+    """The harness or its storage failed: an error in pytest's words."""
+
+
 class ProfileFile(pytest.File):
     """A profile; runs once, however many of its cases are asked for."""
 
@@ -91,6 +95,7 @@ class ProfileFile(pytest.File):
             raise self.CollectError(str(error)) from None
         for spec in loaded.profile.accept:
             yield CriterionCase.from_parent(self, name=spec.label)
+        yield GuardCase.from_parent(self, name="guard")
         yield RunCase.from_parent(self, name="run")
 
     def result(self) -> RunResult:
@@ -147,11 +152,19 @@ class _Case(pytest.Item):
             raise TypeError(f"{self.name} has no profile above it")
         return self.parent
 
+    def setup(self) -> None:
+        """Measure; a broken harness is an error of every case, not a failure of the machine."""
+        from harness.outcome import ExitCode
+
+        result = self.profile.result()
+        if result.exit_code is ExitCode.ERROR:
+            raise BrokenRun(result.why)
+
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
         """Verdicts and refusals are one line; bugs keep their traceback."""
         from harness.errors import RigproofError
 
-        if isinstance(excinfo.value, ProfileFailure | RigproofError):
+        if isinstance(excinfo.value, ProfileFailure | BrokenRun | RigproofError):
             folder = self.profile.folder()
             where = "" if folder is None else f"\nreport: {folder / 'report.html'}"
             return f"{excinfo.value}{where}"
@@ -188,8 +201,21 @@ def judge_case(found: CriterionResult, *, allow_inconclusive: bool) -> None:
         raise InconclusiveFailure(f"{found.name} is {found.verdict}: {found.why}")
 
 
+class GuardCase(_Case):
+    """The guard: fails when it had to stop the load."""
+
+    def runtest(self) -> None:
+        """Fail with channel, value, limit and whose limit it was."""
+        stop = self.profile.result().safety_stop
+        if stop is not None:
+            raise ProfileFailure(
+                f"{stop.channel} reached {stop.value:g} {stop.unit}, limit {stop.limit:g} "
+                f"{stop.unit} ({stop.whose})"
+            )
+
+
 class RunCase(_Case):
-    """The run as a whole: failures under load, the guard, an early end."""
+    """The run as a whole: failures under load, an early end."""
 
     def runtest(self) -> None:
         """Fail when the run failed or stayed undecided for a reason beyond its criteria."""
@@ -197,7 +223,7 @@ class RunCase(_Case):
 
         result = self.profile.result()
         lines = [f"{item.kind}: {item.detail}" for item in result.failures]
-        if result.exit_code in {ExitCode.FAIL, ExitCode.SAFETY_STOP, ExitCode.ERROR}:
+        if result.exit_code in {ExitCode.FAIL, ExitCode.SAFETY_STOP}:
             raise ProfileFailure("; ".join([result.why, *lines]))
         undecided = result.exit_code is not ExitCode.PASS
         if undecided and not self.config.getoption("--allow-inconclusive"):

@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from multiprocessing.connection import wait
 from typing import TYPE_CHECKING
 
@@ -21,6 +21,7 @@ from harness.happenings import (
     Begin,
     Finish,
     Happening,
+    HelperDied,
     Instruction,
     Interrupted,
     KillLane,
@@ -37,7 +38,7 @@ from harness.interruption import Signals
 from harness.lanes.team import Death, LaneTeam
 from harness.observing import LaneView, Observer, Snapshot
 from harness.plan import Plan
-from harness.results import Event, EventKind, Failure, TrialData
+from harness.results import Event, EventKind, Failure, SafetyStop, TrialData
 from harness.watchers import Readings, SamplerHandle, SelfWatch, TimeWatch, writer_trouble
 
 if TYPE_CHECKING:
@@ -91,6 +92,7 @@ class Runner:
         self._self_watch = SelfWatch()
         self._early: list[Happening] = []
         self._limit_seen = False
+        self._safety_stop: SafetyStop | None = None
         self._failures: list[Failure] = []
         self._first_failure_celsius: float | None = None
         self._trials_done = 0
@@ -110,7 +112,17 @@ class Runner:
             self._hand_over(happening)
         while self._conductor.finished is None:
             self._turn()
+        self._tell_reaction()
         return self._conductor.finished
+
+    def _tell_reaction(self) -> None:
+        """How long after the guard raised the flag the last lane's load was off."""
+        board = self._board
+        offs = [board.lane(lane, LaneSlot.OFF_NS) for lane in range(self._plan.lanes)]
+        raised = board.get(Slot.STOPPED_AT_NS)
+        if self._safety_stop is not None and max(offs) >= raised > 0:
+            seconds = (max(offs) - raised) / NS_PER_SECOND
+            self._store(replace(self._safety_stop, reaction_seconds=seconds))
 
     def _stop_at_once(self) -> None:
         """The operator's wish to stop goes straight to the lanes, then to the conductor."""
@@ -177,7 +189,13 @@ class Runner:
 
     def take_sampler_message(self, message: object) -> Happening | None:
         """Keep what the sampler says; a tripped guard is a happening."""
-        from harness.sensors.messages import ChannelsFound, GuardTripped, SampleBatch, SensorEvent
+        from harness.sensors.messages import (
+            ChannelsFound,
+            GuardTripped,
+            SampleBatch,
+            SamplerFailed,
+            SensorEvent,
+        )
 
         match message:
             case SampleBatch(samples):
@@ -186,7 +204,13 @@ class Runner:
             case SensorEvent(event):
                 self._store(event)
             case GuardTripped(stop):
+                self._safety_stop = stop
                 return LimitExceeded(stop)
+            case SamplerFailed(text, traceback):
+                self._sampler.has_told_its_end()
+                now = self._writer.now_seconds()
+                self._store(Event(EventKind.WARNING, now, text, {"traceback": traceback}))
+                return HelperDied("sampler", text)
             case ChannelsFound():
                 self._readings.found(message)
                 for channel in message.channels:

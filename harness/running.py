@@ -47,6 +47,9 @@ if TYPE_CHECKING:
 
 #: How long the sampler may take to find its chips and read each of them once.
 SAMPLER_START_SECONDS = 15.0
+#: The guard wants the load off within two sampling intervals; a pass may take 60 ms and a busy
+#: machine may hold a lane up, so lanes get at least this long before they are killed.
+SHORTEST_STOP_SECONDS = 0.5
 
 
 @dataclass(frozen=True)
@@ -257,6 +260,7 @@ def _policy(part: Part) -> Policy:
         start_when=part.profile.start_when,
         ending=Ending.AWAITING_BOOT if more else Ending.COMPLETED,
         ending_text=text,
+        limit_seconds=max(2 * part.profile.sampling.interval_seconds, SHORTEST_STOP_SECONDS),
         sabotage=part.options.sabotage,
     )
 
@@ -270,13 +274,15 @@ def _showing(part: Part) -> Showing:
 
 def _await_sampler(sampler: SamplerHandle, runner: Runner, shop: Workshop) -> None:
     """Hear the sampler until every chip has been read once; a slow chip delays no longer."""
-    from harness.sensors.messages import SamplerReady
+    from harness.sensors.messages import SamplerFailed, SamplerReady
 
     writer = shop.writer
     deadline = writer.now_seconds() + SAMPLER_START_SECONDS
     while writer.now_seconds() < deadline and not shop.signals:
         sampler.connection.poll(0.1)
         for message in sampler.hear():
+            if isinstance(message, SamplerFailed):
+                raise BrokenEnvironment(f"the sampler could not start: {message.text}")
             runner.take_early(message)
             if isinstance(message, SamplerReady):
                 return
@@ -295,10 +301,12 @@ def _say_counts(last: list[object], writer: RecordWriter) -> None:
     from dataclasses import asdict
 
     from harness.record.header import Properties, PropertyKind
-    from harness.sensors.messages import SampleBatch, SamplerStopped, SensorEvent
+    from harness.sensors.messages import GuardTripped, SampleBatch, SamplerStopped, SensorEvent
 
     for message in last:
         match message:
+            case GuardTripped(stop):
+                writer.put(stop)
             case SampleBatch(samples):
                 writer.put_samples(samples)
             case SensorEvent(event):

@@ -63,10 +63,11 @@ class Flipped:
 
 @dataclass(frozen=True)
 class Untested:
-    """A workload that could not be tried, and why."""
+    """A workload that could not be tried, and why; `broken` when that itself is a fault."""
 
     workload: str
     reason: str
+    broken: bool = False
 
 
 Report = Flipped | Untested
@@ -175,8 +176,11 @@ class _Prover:
         shipped = self._workload.golden(self._parameters, INPUT_SEED)
         agreement = settle_golden(probes, shipped)
         if agreement.golden is None or agreement.dissents:
-            yield Untested(self._workload.name, "its unspoilt passes do not agree: run a profile")
+            reason = "its unspoilt passes do not agree: this machine computes wrongly"
+            yield Untested(self._workload.name, reason, broken=True)
         else:
+            if not probes[0].flippable:
+                yield Untested(self._workload.name, "it shows no buffer to flip a bit in")
             for role, kind in probes[0].flippable:
                 yield self._flip(role, kind, agreement.golden)
         self._dialogue.send(self._lanes, lambda _: m.Drop(self._number))

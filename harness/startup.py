@@ -38,6 +38,8 @@ class RunOptions:
     accept_no_temperature: bool = False
     select: str = ""
     recalibrate: bool = False
+    #: JUnit cases of undecided criteria pass; kept in the record, so that reports stay the same.
+    allow_inconclusive: bool = False
     argv: tuple[str, ...] = ()
     cold: bool | None = None
     #: Bits to flip on purpose, by lane: proof of the detectors in a whole run.

@@ -64,9 +64,17 @@ class SamplerHandle:
         """Messages since the last call."""
         if self._closed:
             return
-        with contextlib.suppress(EOFError, OSError):
+        try:
             while self.connection.poll():
                 yield self.connection.recv()
+        except (EOFError, OSError):
+            return  # its death is told by `trouble`
+        except Exception:  # noqa: BLE001 - whatever damaged bytes make of themselves
+            self._process.kill()
+
+    def has_told_its_end(self) -> None:
+        """It said itself why it ends: its exit is then no further trouble."""
+        self._told_death = True
 
     def trouble(self, now_ns: int, since_ns: int = 0) -> HelperDied | None:
         """Its death or its silence, told once; silence counts from `since_ns` on."""

@@ -12,6 +12,7 @@ import pytest
 from harness.outcome import Verdict
 from harness.pytest_plugin import InconclusiveFailure, ProfileFailure, judge_case
 from harness.results import CriterionResult
+from tests.sysfs_trees import Tree
 from tests.whole_runs import TINY
 
 HERE = Path(__file__).resolve().parents[1]
@@ -38,6 +39,17 @@ def test_a_named_profile_runs_once_and_gives_a_case_a_criterion(tmp_path: Path) 
     assert "no-crash PASSED" in done.stdout
     assert "temperature-ceiling SKIPPED" in done.stdout
     assert len(list((tmp_path / "runs").glob("*-tiny-*"))) == 1
+
+
+def test_a_safety_stop_fails_the_guards_case(tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    attributes = {"temp1_label": "Package id 0", "temp1_input": 99_000}
+    Tree(root).hwmon(0, "platform/coretemp.0", "coretemp", attributes)
+    (tmp_path / "tiny.yaml").write_text(TINY)
+    done = run_pytest(tmp_path, "tiny.yaml", "--rigproof-sysfs-root", str(root))
+    assert done.returncode == 1
+    assert "guard FAILED" in done.stdout
+    assert "reached 99 °C, limit 95 °C" in done.stdout
 
 
 def test_a_profile_that_is_not_named_is_left_alone(tmp_path: Path) -> None:

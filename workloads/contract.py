@@ -87,6 +87,9 @@ class Task(ABC):
     #: Extra values a pass measures beside its time (e.g. latency by size), name -> value; units
     #: are suffixes of the names.
     readings: dict[str, float]
+    #: False when the last `execute` did no pass at all, because the other end of a pair had left
+    #: the stretch before it: the lane then counts nothing and ends its stretch too.
+    began: bool = True
 
     def __init__(self) -> None:
         self.readings = {}
@@ -123,6 +126,9 @@ class Task(ABC):
         from workloads.digest import first_difference
 
         return first_difference(self.buffers(), reference)
+
+    def finish(self) -> None:
+        """Called when a stretch of passes is over, however it ended: tells a waiting peer."""
 
     def close(self) -> None:
         """Free files, processes and memory. Called once."""
@@ -247,4 +253,4 @@ class PairedWorkload(Workload):
 
     @abstractmethod
     def prepare_pair(self, parameters: Parameters, seed: int, pair: PairContext) -> Task:
-        """Build one end's task; both ends execute the same number of passes in step."""
+        """Build one end's task; both ends execute passes in step until one of them finishes."""

@@ -11,8 +11,14 @@ Check, at both ends: the number seen is the previous one or the next one, never 
 goes back; each payload word is ``word xor (number step)`` (answers: inverted), compared bit by bit.
 Numbers go on over passes; taken out of the payload they leave the same sums in every pass.
 
-Each pass begins with one message that is not timed, in which the ends meet. An end that sees no
-progress for two seconds gives up with :class:`PeerSilent`.
+Each pass begins with one message that is not timed, in which the ends meet. Each end looks at the
+clock and the stop flag by itself after each pass, so one of them may begin a pass that the other
+does not. :meth:`FabricTask.finish` therefore leaves a word for the peer: "I have left, this was my
+last message". An end that finds it while the messages stand where its pass began takes the pass
+back: it was *not begun* (:attr:`Task.began` is False), the log stays that of the last whole pass
+and nothing is counted, neither as right nor as wrong. A peer that is merely silent between two
+passes for two seconds is taken to have left; one that falls silent inside a pass, or before the
+first one, is a fault: :class:`PeerSilent`. A wrong number or word is never taken back.
 """
 
 from __future__ import annotations
@@ -64,6 +70,8 @@ if TYPE_CHECKING:
 
 #: First words of the two lines; no two lines that a core may fetch as a pair (128 bytes).
 _LINES = (16, 40)
+#: The word by which end 0 and end 1 say that they have left; far from the lines that are spun on.
+_FAREWELLS = (0, 56)
 _SHARED_WORDS = 64
 _PAYLOAD_WORDS = 7
 #: Looks at the peer's number before the kernel returns, so that the clock can be asked.
@@ -152,25 +160,43 @@ class FabricTask(Task):
             raise ValueError(f"shared: received {size} words, needs {_SHARED_WORDS}")
         self._end, self._peers = pair.end, pair.peers
         self._ours, self._theirs = _LINES if pair.end == 0 else _LINES[::-1]
+        self._farewell, self._their_farewell = _FAREWELLS if pair.end == 0 else _FAREWELLS[::-1]
         self._shared[self._ours : self._ours + 1 + _PAYLOAD_WORDS] = 0
+        self._shared[self._farewell] = 0
         self.payload = splitmix64(seed, _PAYLOAD_WORDS)
         self.log = new_log(2)
         self.patience_ns = _PATIENCE_NS
         self._round_trips, self._number = round_trips, 0
+        #: Number with which the pass began; whole passes of this stretch; stretches, this one too.
+        self._begin, self._whole, self._stretch = 0, 0, 1
         self._times_ns: deque[float] = deque(maxlen=_PASSES_KEPT)
         self.work_per_pass = float(round_trips + 1)
 
     def execute(self) -> None:
         """See :class:`Task`. Raises PeerSilent; end 0 sets the reading ``round_trip_ns``."""
+        last, self._begin = self.log.copy(), self._number
         self.log[:] = 0
-        self._exchange(1)
+        self.began = self._exchange(1) and self._timed()
+        if self.began:
+            self._whole += 1
+        else:
+            self.log[:], self._number = last, self._begin
+
+    def finish(self) -> None:
+        """See :class:`Task`: the peer may be waiting for a pass that will not come."""
+        self._shared[self._farewell] = _farewell(self._stretch, self._number)
+        self._stretch, self._whole = self._stretch + 1, 0
+
+    def _timed(self) -> bool:
         before = perf_ns()
-        self._exchange(self._round_trips)
-        if self._end == 0:
+        whole = self._exchange(self._round_trips)
+        if whole and self._end == 0:
             self._times_ns.append((perf_ns() - before) / self._round_trips)
             self.readings["round_trip_ns"] = median(self._times_ns)
+        return whole
 
-    def _exchange(self, count: int) -> None:
+    def _exchange(self, count: int) -> bool:
+        """Pass on `count` messages; False when the peer has left and the pass is not begun."""
         kernel = _ask if self._end == 0 else _answer
         lines = np.uint64(self._ours), np.uint64(self._theirs)
         progress_ns = perf_ns()
@@ -182,18 +208,30 @@ class FabricTask(Task):
             now = perf_ns()
             if done:
                 progress_ns = now
-            elif now - progress_ns > self.patience_ns:
-                self._give_up()
+            elif self._not_begun(now - progress_ns > self.patience_ns):
+                return False
             if count:
                 _let_others_run()
+        return True
 
-    def _give_up(self) -> None:
-        seen = int(self._shared[self._theirs])
-        raise PeerSilent(
-            f"no answer from CPU {self._peers[1 - self._end]} to CPU {self._peers[self._end]} for "
-            f"{self.patience_ns / 1e9:g} s: waiting for message {self._number + 1}, seen {seen}; "
-            "both lanes must run the same number of passes"
-        )
+    def _not_begun(self, silent: bool) -> bool:
+        """Whether the peer has no part in this pass. Raises PeerSilent where that is a fault."""
+        left = int(self._shared[self._their_farewell]) == _farewell(self._stretch, self._begin)
+        between = self._whole > 0 and not self.log[:, WRONG].any()
+        if between and (left or (silent and self._number == self._begin)):
+            return True
+        if left or silent:
+            self._give_up(left)
+        return False
+
+    def _give_up(self, left: bool) -> None:
+        peer, own = self._peers[1 - self._end], self._peers[self._end]
+        seen, due = int(self._shared[self._theirs]), self._number + 1
+        since = "which has left" if left else f"for {self.patience_ns / 1e9:g} s"
+        what = f"no answer from CPU {peer} to CPU {own} {since}"
+        if self.log[_NUMBER_ROW, WRONG]:
+            what = f"wrong message number from CPU {peer} to CPU {own}, {what}"
+        raise PeerSilent(f"{what}: waiting for message {due}, seen {seen}")
 
     def digest(self) -> int:
         """See :class:`Task`."""
@@ -210,9 +248,10 @@ class FabricTask(Task):
     def invariants(self) -> tuple[Finding, ...]:
         """See :class:`Task`: what the last pass saw."""
         numbers, payload = self.log[_NUMBER_ROW], self.log[_PAYLOAD_ROW]
+        way = f"from CPU {self._peers[1 - self._end]} to CPU {self._peers[self._end]}"
         return (
-            Finding("sequence numbers", not numbers[WRONG], _seen(numbers, "message", 1)),
-            Finding("payload", not payload[WRONG], _seen(payload, "message", _PAYLOAD_WORDS)),
+            Finding("sequence numbers", not numbers[WRONG], _seen(numbers, 1, way)),
+            Finding("payload", not payload[WRONG], _seen(payload, _PAYLOAD_WORDS, way)),
         )
 
 
@@ -222,11 +261,19 @@ def _let_others_run() -> None:
         os.sched_yield()
 
 
-def _seen(row: Words, what: str, words: int) -> str:
+def _farewell(stretch: int, number: int) -> int:
+    """The word an end leaves behind after `stretch` (from 1) ended with message `number`.
+
+    Both ends know both numbers, so only the right word is believed: one that lost a bit is none.
+    """
+    return (stretch << 48 ^ number) * STEP % (1 << 64)
+
+
+def _seen(row: Words, words: int, way: str) -> str:
     wrong, right = int(row[WRONG]), int(row[COMPARED])
     if not wrong:
         return f"{right} compared, none wrong"
-    place = f"{what} {int(row[FIRST]) // words}"
+    place = f"message {int(row[FIRST]) // words} {way}"
     bits = f"expected 0x{int(row[EXPECTED]):016x}, found 0x{int(row[FOUND]):016x}"
     return f"{wrong} wrong, {right} compared, first in {place}: {bits}"
 

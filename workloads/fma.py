@@ -44,8 +44,9 @@ _FLOP_PER_STEP = 4
 _STAGES = 2
 
 # Digests for seed 1 by steps, remade in the tests without a fused multiply-add unit.
-_GOLDEN_FP64 = {131072: 0x9FC2780E552022D7}
-_GOLDEN_FP32 = {131072: 0x0CC856FDB3A6A991}
+# 131072 is the default; 8192 makes the short passes that load steps need.
+_GOLDEN_FP64 = {8192: 0x2498602194CA691D, 131072: 0x9FC2780E552022D7}
+_GOLDEN_FP32 = {8192: 0x7164DDD339C3F612, 131072: 0x0CC856FDB3A6A991}
 
 
 @dataclass(frozen=True)

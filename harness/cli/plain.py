@@ -12,10 +12,15 @@ from typing import Any
 
 import typer
 
+#: The narrow space between groups of digits is no printable character to Python, and harmless.
+_HARMLESS = frozenset({"\N{NARROW NO-BREAK SPACE}"})
+
 
 def visible(text: str) -> str:
     """`text` on one line, every character that a terminal would not show spelled out."""
-    return "".join(char if char.isprintable() else repr(char)[1:-1] for char in text)
+    return "".join(
+        char if char.isprintable() or char in _HARMLESS else repr(char)[1:-1] for char in text
+    )
 
 
 def say(text: str, *, err: bool = False) -> None:

@@ -52,7 +52,8 @@ def self_test(
         say_json(_document(reports))
     else:
         say(_summary(flips))
-    proved = bool(flips) and all(item.ok for item in flips)
+    broken = any(isinstance(item, selftest.Untested) and item.broken for item in reports)
+    proved = bool(flips) and all(item.ok for item in flips) and not broken
     raise typer.Exit(int(ExitCode.PASS if proved else ExitCode.FAIL))
 
 

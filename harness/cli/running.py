@@ -44,6 +44,14 @@ Cold = Annotated[
     ),
 ]
 
+AllowInconclusive = Annotated[
+    bool,
+    typer.Option(
+        "--allow-inconclusive",
+        help="In junit.xml, undecided criteria pass; the exit code stays what it is.",
+    ),
+]
+
 
 def run(
     profile: ProfileArgument,
@@ -56,6 +64,7 @@ def run(
     allow_commands: AllowCommands = False,
     accept_no_temperature: AcceptNoTemperature = False,
     recalibrate: Recalibrate = False,
+    allow_inconclusive: AllowInconclusive = False,
     cold: Cold = None,
 ) -> None:
     """Run a profile on this machine and judge it. The exit code is the verdict."""
@@ -74,6 +83,7 @@ def run(
         accept_no_temperature=accept_no_temperature,
         select=select,
         recalibrate=recalibrate,
+        allow_inconclusive=allow_inconclusive,
         cold=cold,
     )
     with watching(quiet=as_json) as observer:
@@ -133,6 +143,7 @@ def requalify(
     as_json: AsJson = False,
     allow_commands: AllowCommands = False,
     accept_no_temperature: AcceptNoTemperature = False,
+    allow_inconclusive: AllowInconclusive = False,
     cold: Cold = None,
     one_boot: Annotated[
         bool, typer.Option("--one-boot", help="Plan without restarts, whatever that costs.")
@@ -152,6 +163,7 @@ def requalify(
         notes=tuple(note or ()),
         allow_commands=allow_commands,
         accept_no_temperature=accept_no_temperature,
+        allow_inconclusive=allow_inconclusive,
         cold=cold,
     )
     with watching(quiet=as_json) as observer:

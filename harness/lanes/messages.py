@@ -54,8 +54,8 @@ class Probe:
 class Sabotage:
     """Flip one bit on purpose, so that a self-test or a test can prove the detectors.
 
-    The lane draws the bit by `role`, `kind` and `seed` (:func:`workloads.faults.choose_flip`):
-    in a result after the pass has computed it, in anything else before the pass begins.
+    The lane draws the bit by `role`, `kind` and `seed` (:func:`workloads.faults.choose_flip`): in
+    an input before the pass, in an intermediate between its steps, in a result after it.
     """
 
     at_pass: int

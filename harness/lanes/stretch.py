@@ -17,7 +17,7 @@ from harness.board import Board, LaneSlot, LaneState, Slot, StopReason
 from harness.clock import NS_PER_SECOND, SYSTEM
 from harness.lanes.accounting import Account, read_account
 from harness.lanes.gate import Gate
-from harness.lanes.messages import Run
+from harness.lanes.messages import Run, Sabotage
 from workloads.contract import Task
 from workloads.faults import choose_flip
 
@@ -171,9 +171,7 @@ class Stretch:
         clock = SYSTEM.monotonic_ns
         before = clock()
         while passes is None or tally.passes < passes:
-            self._spoil(before_pass=True)
-            task.execute()
-            self._spoil(before_pass=False)
+            self._execute()
             found = task.digest()
             now = clock()
             tally.count(now - before)
@@ -223,15 +221,36 @@ class Stretch:
         self._board.set_lane(self._lane, LaneSlot.STATE, state)
         self._board.set_lane(self._lane, LaneSlot.HEARTBEAT_NS, SYSTEM.monotonic_ns())
 
-    def _spoil(self, *, before_pass: bool) -> None:
+    def _execute(self) -> None:
+        """One pass; in the pass that shall be spoilt, a bit is flipped at the right moment."""
         sabotage = self._order.sabotage
         if sabotage is None or sabotage.at_pass != self._tally.passes:
-            return
-        if before_pass == (sabotage.role != "result"):
-            rng = random.Random(sabotage.seed)  # noqa: S311 - a place to flip, not a secret
-            flip = choose_flip(self._task, rng, sabotage.role, sabotage.kind)
-            flip.apply(self._task)
-            self._tally.sabotaged = f"bit {flip.bit} of byte {flip.byte} in {flip.buffer}"
+            self._task.execute()
+        elif sabotage.role == "intermediate":
+            self._execute_spoilt_between(sabotage)
+        else:
+            if sabotage.role == "input":
+                self._flip(sabotage)
+            self._task.execute()
+            if sabotage.role == "result":
+                self._flip(sabotage)
+
+    def _execute_spoilt_between(self, sabotage: Sabotage) -> None:
+        """The pass in its steps, with a flip after the first (before it where there is one)."""
+        first, *rest = self._task.stages()
+        if not rest:
+            self._flip(sabotage)
+        first()
+        if rest:
+            self._flip(sabotage)
+        for step in rest:
+            step()
+
+    def _flip(self, sabotage: Sabotage) -> None:
+        rng = random.Random(sabotage.seed)  # noqa: S311 - a place to flip, not a secret
+        flip = choose_flip(self._task, rng, sabotage.role, sabotage.kind)
+        flip.apply(self._task)
+        self._tally.sabotaged = f"bit {flip.bit} of byte {flip.byte} in {flip.buffer}"
 
 
 def wait_until(deadline_ns: int) -> None:

@@ -157,6 +157,8 @@ class LaneTeam:
                 heard.append(member.connection.recv())
         except (EOFError, OSError):
             ended = True  # the template tells a death, but may itself be stopped
+        except Exception as error:  # noqa: BLE001 - whatever damaged bytes make of themselves
+            return [*heard, self._give_up(lane, member, error)]
         if ended:
             member.dead = True
             member.process.join(timeout=_DEATH_NOTICE_SECONDS)
@@ -164,6 +166,15 @@ class LaneTeam:
             if not member.leaving:
                 heard.append(self._explain(lane, member))
         return heard
+
+    def _give_up(self, lane: int, member: _Member, error: Exception) -> Death:
+        """A lane whose words cannot be read is a broken lane: on this machine that is a finding."""
+        member.dead = True
+        member.process.kill()
+        member.process.join(timeout=_DEATH_NOTICE_SECONDS)
+        member.connection.close()
+        how = f"sent damaged data ({type(error).__name__}: {error}) and was ended"
+        return Death(lane, member.process.exitcode, how, read_tail(member.stderr))
 
     def _explain(self, lane: int, member: _Member) -> Death:
         code = member.process.exitcode

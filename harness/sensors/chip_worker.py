@@ -141,9 +141,8 @@ class ChipWorker:
         self._packed = PackedSweep.of((), (), 0.0, None)
 
     def move_to(self, schedule: Schedule) -> None:
-        """Follow another schedule from now on."""
+        """Follow another schedule after the read that is due, so that no gap opens."""
         self.schedule = schedule
-        self.due_ns = schedule.after(self._clock.monotonic_ns())
 
     def turn(self) -> None:
         """One sweep at its deadline; the next deadline follows from when it ended."""

@@ -27,6 +27,7 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import pairwise
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -57,6 +58,7 @@ EFFECT_AIM_PERCENT = 0.3
 REACTION_AIM_INTERVALS = 2.0
 CHIPS, VALUES, RATE_HZ = 8, 12, 10.0
 BLOCK_SECONDS = 0.1
+_HANGS_AT_SECONDS = 1.5
 
 
 def hundred_channels(root: Path) -> None:
@@ -212,7 +214,7 @@ def hung_chip(seconds: float) -> None:
     release = threading.Event()
 
     def hang(now: float) -> float:
-        if now > 1.0:
+        if now > _HANGS_AT_SECONDS:
             release.wait(60)
         return 40.0
 
@@ -228,8 +230,12 @@ def hung_chip(seconds: float) -> None:
         SYSTEM.sleep(sampler.seconds_to_turn())
     release.set()
     sampler.end("done", 0)
-    gaps = [after - before for chip in chips[:9]
-            for before, after in zip(chip.reads, chip.reads[1:], strict=False)]  # fmt: skip
+    gaps = [
+        after - before
+        for chip in chips[:9]
+        for before, after in pairwise(chip.reads)
+        if after > _HANGS_AT_SECONDS
+    ]
     say("hung chip", f"largest gap between two reads of the nine others {1e3 * max(gaps):.0f} ms "
         f"at an interval of {1e3 / RATE_HZ:.0f} ms, while the tenth hung")  # fmt: skip
 

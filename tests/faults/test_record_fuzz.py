@@ -88,7 +88,6 @@ def _clock() -> object:
 
 def fuzz(seeds: range, place: Path) -> None:
     """Use damaged copies of a finished and of a crashed record; prints the peak of memory."""
-    import resource
 
     from harness.record.database import RECORD_NAME
 

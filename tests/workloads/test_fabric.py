@@ -113,7 +113,9 @@ def test_a_wrong_bit_of_payload_is_seen_at_the_other_end(
     assert int(payload[EXPECTED]) ^ int(payload[FOUND]) == 1 << bit
     broken = [finding for finding in other.invariants() if not finding.ok]
     assert [finding.name for finding in broken] == ["payload"]
-    assert "41 wrong, 287 compared, first in message 1:" in broken[0].detail
+    assert "41 wrong, 287 compared, first in message 1 " in broken[0].detail
+    way = "from CPU 4 to CPU 7:" if spoiled == 0 else "from CPU 7 to CPU 4:"
+    assert way in broken[0].detail
 
 
 def test_a_number_that_skips_is_seen_and_is_no_message(shared: NDArray[np.uint64]) -> None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import yaml
 from bit_flips import FLIPS
 from numba import njit
 from numeric_loads import BY_NAME, flip_between_stages
@@ -19,6 +21,8 @@ from workloads.fma_kernels import RUN, vector_bits
 from workloads.prng import splitmix64
 
 FORMATS = (FmaFp64, FmaFp32)
+GOLDENS = [(kind, steps) for kind in FORMATS for steps in kind.goldens]
+PROFILES = Path(__file__).resolve().parents[2] / "profiles"
 WORD = np.uint64(2**64 - 1)
 
 # A fused multiply-add from additions and multiplications alone: Boldo and Melquiond (2008),
@@ -121,12 +125,31 @@ def emulated(task: FmaTask, kind: type[Any], steps: int) -> int:
     return combine(fold(x), fold(y), fold(turned(splitmix64(1, 128), steps)))
 
 
-@pytest.mark.parametrize("kind", FORMATS)
-def test_the_shipped_golden_needs_no_fused_unit(kind: type[Any]) -> None:
+@pytest.mark.parametrize(("kind", "steps"), GOLDENS, ids=lambda it: getattr(it, "name", it))
+def test_the_shipped_golden_needs_no_fused_unit(kind: type[Any], steps: int) -> None:
     workload = kind()
-    defaults = workload.complete({})
-    task = workload.prepare(defaults, 1)
-    assert emulated(task, kind, defaults["steps"]) == workload.golden(defaults, 1)
+    task = workload.prepare({"steps": steps}, 1)
+    assert emulated(task, kind, steps) == workload.golden({"steps": steps}, 1)
+
+
+@pytest.mark.parametrize("kind", FORMATS)
+def test_the_fused_unit_gives_the_golden_of_a_short_pass_too(kind: type[Any]) -> None:
+    task = kind().prepare({"steps": 8192}, 1)
+    task.execute()
+    assert task.digest() == kind().golden({"steps": 8192}, 1)
+
+
+def test_every_shipped_profile_asks_for_steps_whose_golden_ships() -> None:
+    """Else the lanes would have to agree on it, and an unstable machine bless its own error."""
+    asked = []
+    for path in sorted(PROFILES.glob("*.yaml")):
+        for load in yaml.safe_load(path.read_text("utf-8"))["loads"]:
+            workload = {kind.name: kind() for kind in FORMATS}.get(load["workload"])
+            if workload is not None:
+                parameters = workload.complete(load.get("parameters", {}))
+                assert workload.golden(parameters, 1) is not None, (path.name, parameters)
+                asked.append(parameters["steps"])
+    assert {8192, 131072} <= set(asked)
 
 
 def test_the_emulation_is_right_to_the_last_bit_in_rational_arithmetic() -> None:

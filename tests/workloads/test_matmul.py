@@ -194,3 +194,13 @@ def test_most_flips_of_an_operand_change_the_product() -> None:
         campaign = flip_inputs(kind().prepare({"n": 64}, 1), flips=100)
         assert campaign.missed == 0
         assert campaign.caught >= 85, kind.name
+
+
+@pytest.mark.parametrize("kind", [*EXACT, *NORMAL])
+def test_a_pass_stays_short_enough_for_the_stop_flag(kind: type[Any]) -> None:
+    """2 n^3 flop at 16 Gflop/s, a slow core in FP64: about one second, however large n may be."""
+    largest = kind.parameters["n"].high
+    assert 2 * largest**3 / 16e9 < 1.1
+    assert kind().complete({"n": int(largest)})["n"] == largest
+    with pytest.raises(ValueError, match="must lie in 64 to 2048"):
+        kind().complete({"n": int(largest) + 1})
