@@ -33,6 +33,7 @@ from harness.happenings import (
 )
 from harness.lanes.messages import Done, LaneTrouble, Mismatch, Recheck, Rechecked, Sabotage
 from harness.outcome import Ending
+from harness.phases.afterwatch import Afterwatch
 from harness.phases.calibration import Calibration
 from harness.phases.gathering import Gathering
 from harness.phases.settling import Settling
@@ -59,6 +60,8 @@ class Policy:
     #: How the run ends when everything has been done: completed, or awaiting another boot.
     ending: Ending = Ending.COMPLETED
     ending_text: str = "everything planned was done"
+    #: How long error counters are watched after the last load.
+    watch_seconds: float = 0.0
     #: A lane whose load is not off this long after a safety limit was exceeded is killed.
     limit_seconds: float = STOP_SECONDS
     #: Bits to flip on purpose in the first stretch, by lane: to prove a whole run's detectors.
@@ -84,6 +87,7 @@ class Conductor:
         if policy.start_when is not None:
             self._phases.append(Settling(self.state, policy.start_when))
         self._phases.append(Stepping(self.state, policy.stop_on_failure))
+        self._phases.append(Afterwatch(self.state, policy.watch_seconds))
         self._stopping: Finish | None = None
         self._stop_deadline_ns = 0
         self._reason_deadline_ns: int | None = None

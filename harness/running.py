@@ -47,6 +47,8 @@ if TYPE_CHECKING:
 
 #: How long the sampler may take to find its chips and read each of them once.
 SAMPLER_START_SECONDS = 15.0
+#: Soaks of at least this length together are worth waiting for the kernel to tell their errors.
+LONG_SOAK_SECONDS = 600.0
 #: The guard wants the load off within two sampling intervals; a pass may take 60 ms and a busy
 #: machine may hold a lane up, so lanes get at least this long before they are killed.
 SHORTEST_STOP_SECONDS = 0.5
@@ -260,9 +262,20 @@ def _policy(part: Part) -> Policy:
         start_when=part.profile.start_when,
         ending=Ending.AWAITING_BOOT if more else Ending.COMPLETED,
         ending_text=text,
+        watch_seconds=_watch_seconds(part),
         limit_seconds=max(2 * part.profile.sampling.interval_seconds, SHORTEST_STOP_SECONDS),
         sabotage=part.options.sabotage,
     )
+
+
+def _watch_seconds(part: Part) -> float:
+    """The kernel's polling period for hardware errors, where it tells one, after a long soak."""
+    from harness.sensors.hardware_errors import error_poll_seconds
+
+    soaks = sum(leg.seconds or 0.0 for step in part.plan.steps for leg in step.legs)
+    if soaks < LONG_SOAK_SECONDS:
+        return 0.0
+    return error_poll_seconds(part.options.sysfs_root) or 0.0
 
 
 def _showing(part: Part) -> Showing:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from importlib import metadata
 from pathlib import Path
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from harness.lanes.messages import Sabotage
     from harness.machine.warnings import MachineWarning
     from harness.profile.loader import LoadedProfile
-    from harness.profile.model import Profile
+    from harness.profile.model import Profile, Safety
     from harness.sensors.guard import GuardLimit
     from harness.sensors.sampler import SamplerConfig
 
@@ -119,18 +119,7 @@ def guard_limits(profile: Profile) -> tuple[GuardLimit, ...]:
     from harness.sensors.guard import GuardLimit
 
     safety = profile.safety
-    limits = []
-    if safety.stop_above_celsius is not None:
-        limits.append(
-            GuardLimit(
-                name="safety.stop_above_celsius",
-                role="cpu_temperature",
-                unit="°C",
-                above=safety.stop_above_celsius,
-                whose=safety.whose_limit,
-                stale_after_seconds=safety.stale_after_seconds,
-            )
-        )
+    limits = list(_cpu_temperature_limit(safety))
     for index, limit in enumerate(safety.limits):
         limits.append(
             GuardLimit(
@@ -144,6 +133,24 @@ def guard_limits(profile: Profile) -> tuple[GuardLimit, ...]:
             )
         )
     return tuple(limits)
+
+
+def _cpu_temperature_limit(safety: Safety) -> Iterator[GuardLimit]:
+    """Where the guard warns and stops; a mere warning is a limit too, one that stops nothing."""
+    from harness.sensors.guard import GuardLimit
+
+    warn, stop = safety.warn_above_celsius, safety.stop_above_celsius
+    if warn is None and stop is None:
+        return
+    yield GuardLimit(
+        name=f"safety.{'warn' if stop is None else 'stop'}_above_celsius",
+        role="cpu_temperature",
+        unit="°C",
+        above=stop,
+        warn_above=warn,
+        whose=safety.whose_limit,
+        stale_after_seconds=safety.stale_after_seconds,
+    )
 
 
 def sampler_config(

@@ -14,6 +14,7 @@ from harness.clock import NS_PER_SECOND, Clock
 from harness.happenings import Happening, HelperDied, StoodStill, StorageFailed, Suspended
 from harness.lanes.team import describe_exit, no_main_module
 from harness.results import Channel, Event, EventKind, Sample
+from harness.sensors.plausibility import left_out
 
 if TYPE_CHECKING:
     from harness.sensors.messages import ChannelsFound
@@ -131,7 +132,7 @@ class Readings:
         """Take samples in."""
         for sample in samples:
             self.latest[sample.channel] = sample
-            if sample.value is not None and not sample.flag.startswith("implausible"):
+            if sample.value is not None and not left_out(sample.flag):
                 before = self.highest.get(sample.channel, sample.value)
                 self.highest[sample.channel] = max(before, sample.value)
 
@@ -139,7 +140,7 @@ class Readings:
         """Latest values under each channel's key, and the highest of each role under its name."""
         found: dict[str, float] = {}
         for key, sample in self.latest.items():
-            if sample.value is None or sample.flag.startswith("implausible"):
+            if sample.value is None or left_out(sample.flag):
                 continue
             found[key] = sample.value
             role = self.channels[key].role if key in self.channels else ""

@@ -568,6 +568,17 @@ def test_pairs_give_one_trial_with_a_reading_for_each_pair() -> None:
     assert ends.count(0) == ends.count(1)
 
 
+def test_error_counters_are_watched_on_after_the_last_load() -> None:
+    stage = simple(watch_seconds=300.0)
+    stage.begin()
+    stage.tick(299.0)
+    assert len(stage.trials) == 3
+    assert stage.finish is None
+    stage.tick(2.0)
+    assert stage.finish is not None
+    assert any("error counters are watched" in event.text for event in stage.events)
+
+
 def test_planned_boots_end_with_the_request_to_restart() -> None:
     stage = simple(ending=Ending.AWAITING_BOOT, ending_text="boot 1 of 3 done")
     finish = stage.play()

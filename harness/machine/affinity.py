@@ -1,4 +1,4 @@
-"""Which CPUs this process may use, and how a thread is bound to one."""
+"""Which CPUs this process may use."""
 
 from __future__ import annotations
 
@@ -19,14 +19,3 @@ def allowed_cpus() -> tuple[int | None, ...]:
     if hasattr(process, "cpu_affinity"):
         return tuple(sorted(process.cpu_affinity()))
     return (None,) * (os.cpu_count() or 1)
-
-
-def pin_current_thread(cpu: int) -> str:
-    """Bind the calling thread to `cpu`; why that failed, or "" when it did not."""
-    if not hasattr(os, "sched_setaffinity"):
-        return "this system does not bind threads to CPUs"
-    try:
-        os.sched_setaffinity(0, {cpu})
-    except (OSError, ValueError) as error:
-        return f"cannot bind to CPU {cpu}: {error}"
-    return ""

@@ -33,11 +33,6 @@ class CpuPlace:
     #: Relative strength of unequal cores (1024 is the strongest), None where all are alike.
     capacity: int | None = None
 
-    @property
-    def is_first_thread(self) -> bool:
-        """True for the first thread of its core."""
-        return not self.siblings or self.cpu == self.siblings[0]
-
 
 @dataclass(frozen=True)
 class Cache:
@@ -67,10 +62,6 @@ class Topology:
         """Physical cores."""
         places = [(it.package, it.die, it.cpu if it.core is None else it.core) for it in self.cpus]
         return len(set(places))
-
-    def first_threads(self) -> tuple[int, ...]:
-        """One CPU of each core."""
-        return tuple(it.cpu for it in self.cpus if it.is_first_thread)
 
     def capacities(self) -> list[int]:
         """The different strengths of unequal cores; empty where all are alike."""

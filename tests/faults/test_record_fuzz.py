@@ -107,6 +107,8 @@ def fuzz(seeds: range, place: Path) -> None:
 
 def most_memory_bytes() -> int:
     """Peak memory of this process; the resource usage would count the parent's before exec, too."""
+    import resource
+
     status = Path("/proc/self/status")
     if status.exists():
         line = next(item for item in status.read_text().splitlines() if item.startswith("VmHWM"))

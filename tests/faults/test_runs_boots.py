@@ -24,6 +24,18 @@ from tests.faults.rigs import BOOT_A, BOOT_B, Command, Rig, machine_of
 
 BOOT_C = "cccccccc-0000-4000-8000-000000000003"
 
+ONE_LOAD = """
+format: 1
+name: one-load
+boots: 2
+loads:
+  - {workload: zstandard, parameters: {corpus_bytes: 65536}, trials: 4, trial_seconds: 0.1}
+sampling: {rate_hz: 10}
+accept:
+  - {criterion: no-failures}
+  - {criterion: no-crash}
+"""
+
 #: Four rounds over two boots; matmul has no work left in the second, the soak none in the first.
 TWO_BOOTS = """
 format: 1
@@ -77,14 +89,13 @@ def check_whole(rig: Rig) -> None:
 
 
 def test_a_run_over_two_boots_waits_for_the_restart_and_ends_with_both(rig: Rig) -> None:
-    first = rig.run(TWO_BOOTS, "--cold")
+    first = rig.run(ONE_LOAD, "--cold")
     assert first.ended() == ExitCode.INCONCLUSIVE, first.tail
     run_id = name(rig)
     data = rig.data()
     assert data.ending is Ending.AWAITING_BOOT
     assert data.ending_text == "boot 1 of 2 done: restart, then `rigproof resume`"
-    assert Counter(trial.round for trial in data.trials) == {1: 2, 2: 2}
-    assert all(load.available for load in data.loads)
+    assert [trial.round for trial in data.trials] == [1, 2]
 
     refused = rig.call("resume", run_id)
     assert refused.popen.returncode == ExitCode.REFUSED
@@ -94,10 +105,9 @@ def test_a_run_over_two_boots_waits_for_the_restart_and_ends_with_both(rig: Rig)
     restart(rig, BOOT_B, microcode="0x200")
     second = rig.call("resume", run_id, "--warm")
     assert second.popen.returncode == ExitCode.PASS, second.tail
-    check_whole(rig)
     data = rig.data()
     assert [(boot.boot_id, boot.cold) for boot in data.boots] == [(BOOT_A, True), (BOOT_B, False)]
-    assert {trial.boot: trial.round for trial in data.trials} == {1: 2, 2: 4}
+    assert [(trial.boot, trial.round) for trial in data.trials] == [(1, 1), (1, 2), (2, 3), (2, 4)]
     moved = "changed since the run was left: cpu.microcode: 0x100 -> 0x200"
     assert moved in [event.text for event in data.events if event.kind is EventKind.WARNING]
     assert moved in second.stderr

@@ -13,7 +13,6 @@ def test_siblings_share_a_core_and_cores_are_counted_once(tmp_path: Path) -> Non
     Tree(tmp_path).cpus(16, threads_per_core=2, packages=2)
     topology = read_topology(tmp_path)
     assert (topology.threads, topology.cores) == (16, 8)
-    assert topology.first_threads() == tuple(range(8))
     facts = topology.as_facts()
     assert (facts["packages"], facts["threads_per_core"], facts["memory_nodes"]) == (2, 2, 1)
 
