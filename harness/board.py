@@ -18,6 +18,8 @@ _HEADER_SLOTS = 16
 _LANE_SLOTS = 16
 #: Words of each pair's shared area (paired workloads meet there).
 PAIR_WORDS = 128
+#: A lane stops by itself when the parent's heartbeat is older than this.
+SILENCE_NS = 5_000_000_000
 
 
 class StopReason(IntEnum):

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from harness.assembly import TimeAxis
-from harness.board import StopReason
+from harness.board import SILENCE_NS, StopReason
 from harness.clock import NS_PER_SECOND
 from harness.happenings import (
     Begin,
@@ -233,12 +233,18 @@ class Conductor:
         return out + self._stop(ending, text, now_ns)
 
     def _stood_still(self, still: StoodStill, now_ns: int) -> list[Instruction]:
-        """Nothing was proved wrong, but the load was not what the profile asked for."""
+        """Nothing was proved wrong, but the load was not what the profile asked for.
+
+        Whoever stops rigproof from a terminal stops its lanes too: they cannot draw the
+        consequence by themselves then.
+        """
         text = f"rigproof itself stood still for {still.seconds:.1f} s: stopped, or starved"
         data = {"stood_still_seconds": still.seconds}
-        if not still.load_stopped:
+        unheard = self.state.working and still.seconds * NS_PER_SECOND >= SILENCE_NS
+        if not (still.load_stopped or unheard):
             return [self.state.event(EventKind.WARNING, now_ns, text, data)]
-        text += "; the lanes ended their load by themselves"
+        if still.load_stopped:
+            text += "; the lanes ended their load by themselves"
         event = self.state.event(EventKind.INTERRUPTED, now_ns, text, data)
         return [event, *self._stop(Ending.INTERRUPTED, text, now_ns)]
 

@@ -64,13 +64,11 @@ def gather_context(
     one_boot: bool = False,
 ) -> RunContext:
     """Look through the runs folder, newest first, and at the baseline where one is given."""
-    alike = list(_alike(loaded.sha256, machine, options.runs_dir))
+    alike = list(runs_alike(loaded.sha256, machine.facts, options.runs_dir))
     found = RunContext(
         memory=memory_of(alike[0]) if alike else Memory(),
         previous_run=alike[0].run_id if alike else "",
-        earlier=tuple(
-            boot for run in alike if _unchanged(run, machine, options) for boot in _means(run)
-        ),
+        earlier=identical_means(alike, machine.facts, options.settings),
     )
     return _with_baseline(found, baseline, one_boot) if baseline else found
 
@@ -90,21 +88,27 @@ def _with_baseline(found: RunContext, baseline: Sequence[Path], one_boot: bool) 
     )
 
 
-def _unchanged(run: RunData, machine: Machine, options: RunOptions) -> bool:
-    """True when nothing that is known has changed since `run`: what its mean then differs by is
-    the spread between boots, and no effect of tuning."""
+def identical_means(
+    runs: Sequence[RunData], facts: Mapping[str, Any], settings: Mapping[str, Any]
+) -> tuple[Mapping[str, Any], ...]:
+    """Each boot's mean of every load in those of `runs` that knew the same facts and settings:
+    what they differ by is the spread between boots, and no effect of tuning."""
     from harness.machine.compare import changed_facts
 
-    same_settings = dict(run.settings) == dict(options.settings)
-    return same_settings and not changed_facts(run.facts, machine.facts)
+    return tuple(
+        boot
+        for run in runs
+        if dict(run.settings) == dict(settings) and not changed_facts(run.facts, facts)
+        for boot in _means(run)
+    )
 
 
-def _alike(profile_sha256: str, machine: Machine, runs_dir: Path) -> Iterator[RunData]:
+def runs_alike(profile_sha256: str, facts: Mapping[str, Any], runs_dir: Path) -> Iterator[RunData]:
     """Finished runs of the same profile on the same machine with the same lanes, newest first."""
     from harness.record.listing import list_runs
     from harness.record.reader import read_run
 
-    identity = _identity(machine.facts)
+    identity = _identity(facts)
     found = 0
     for line in sorted(list_runs(runs_dir), key=lambda line: line.run_id, reverse=True):
         if line.problem or line.ending is not Ending.COMPLETED or found >= MOST_EARLIER:
@@ -114,7 +118,7 @@ def _alike(profile_sha256: str, machine: Machine, runs_dir: Path) -> Iterator[Ru
         except RecordError:
             continue  # `rigproof runs` names what is wrong with it
         alike = run.profile_sha256 == profile_sha256 and _identity(run.facts) == identity
-        if alike and run.facts.get("allowed_cpus") == machine.facts.get("allowed_cpus"):
+        if alike and run.facts.get("allowed_cpus") == facts.get("allowed_cpus"):
             found += 1
             yield run
 

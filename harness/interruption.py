@@ -60,10 +60,12 @@ class Signals:
 def signals_heard() -> Iterator[Signals]:
     """Hear the operator's signals instead of dying of them; as before at the end.
 
-    Outside the main thread nothing is heard: whoever embeds us handles signals.
+    A signal that we were started to ignore stays ignored: that is how nohup(1) lets a run outlive
+    its terminal. Outside the main thread nothing is heard: whoever embeds us handles signals.
     """
     found = Signals()
-    numbers = [getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)]
+    known = [getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)]
+    numbers = [number for number in known if signal.getsignal(number) is not signal.SIG_IGN]
     before = {}
     with suppress(ValueError):  # not the main thread
         before = {number: signal.signal(number, found.heard) for number in numbers}

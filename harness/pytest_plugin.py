@@ -195,7 +195,7 @@ def judge_case(found: CriterionResult, *, allow_inconclusive: bool) -> None:
     )
     if outcome is CaseOutcome.SKIPPED:
         pytest.skip(f"{found.verdict}, not required: {found.why}")
-    if outcome is CaseOutcome.FAILURE:
+    if outcome in {CaseOutcome.FAILURE, CaseOutcome.ERROR}:
         raise ProfileFailure(f"{found.name}: {found.why}")
     if outcome is CaseOutcome.INCONCLUSIVE:
         raise InconclusiveFailure(f"{found.name} is {found.verdict}: {found.why}")

@@ -44,6 +44,9 @@ def _reported(folder: Path) -> str:
         return f"  judged and reported in {conclude(folder).folder}"
     except RigproofError as error:
         return f"  could not be reported: {error}"
+    except Exception as error:  # noqa: BLE001 - one run's bug must not stop every command here
+        what = f"{type(error).__name__}: {error}"
+        return f"  could not be reported, a bug: {what}; `rigproof report {folder.name}` shows it"
 
 
 def _report_unreported(runs_dir: Path) -> Iterator[str]:

@@ -331,7 +331,8 @@ class WorkloadResult:
     mean: float | None
     low: float | None
     high: float | None
-    confidence: float
+    #: None where no trial took place, so that there is no interval to be confident of.
+    confidence: float | None
     cv_percent: float | None
     mean_all: float | None
     low_all: float | None
@@ -346,6 +347,8 @@ class WorkloadResult:
     check: str = ""
     readings: Mapping[str, float] = field(default_factory=dict)
     method: str = ""
+    #: Where the right digest came from in this run: "shipped", or who agreed on it; may be "".
+    golden_origin: str = ""
 
 
 @dataclass(frozen=True)
@@ -438,6 +441,11 @@ class RunResult:
     cautions: tuple[str, ...] = ()
     boots: tuple[Boot, ...] = ()
     limits: tuple[tuple[str, str], ...] = ()
+    #: What the record has lost; its verdict is at best inconclusive. Also among `banners`.
+    damage: tuple[str, ...] = ()
+    #: Runs that this one was judged against, () without a baseline; what differs from them.
+    baseline_runs: tuple[str, ...] = ()
+    changes: tuple[FactChange, ...] = ()
 
 
 # --- comparisons ------------------------------------------------------------------------------

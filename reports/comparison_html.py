@@ -7,7 +7,7 @@ from harness.results import Comparison, WorkloadComparison
 from reports.environment import render
 from reports.forest_plot import change_text, forest
 from reports.html import FOLD_ROWS
-from reports.wording import fact_text, plain_text
+from reports.wording import change_rows
 
 #: The decisions in the order in which a reader needs them.
 _DECISIONS = ("slower", "undecided", "faster", "equivalent")
@@ -22,10 +22,7 @@ def comparison_html(comparison: Comparison, *, before: str, after: str) -> str:
         after=after,
         forest=forest(comparison),
         headline=headline(comparison),
-        changes=[
-            (fact_text(item.fact, None)[0], plain_text(item.before), plain_text(item.after))
-            for item in comparison.changes
-        ],
+        changes=change_rows(comparison.changes),
         overall_text=_overall_text(comparison),
         change_text=change_text,
         limits_text=limits_text,

@@ -41,6 +41,8 @@ _FILTERS: dict[str, Callable[..., Any]] = {
     "sentence": wording.sentence,
     "fixed4": partial(units.fixed, places=4),
     "facts": wording.named_facts,
+    "readings": wording.reading_rows,
+    "check": wording.check_text,
     "lane_changes": wording.lane_changes,
 }
 _FOLDER = Path(__file__).parent / "templates"

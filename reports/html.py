@@ -27,7 +27,7 @@ from reports.gauge import Gauge, gauge
 from reports.sensor_plot import Spark, Timeline, last_second, spark, timeline
 from reports.text import one_line
 from reports.trial_plot import OrderPlot, Overview, order_plot, overview
-from reports.wording import Moment, fact_text, moment_text, plural, value_text
+from reports.wording import Moment, change_rows, fact_text, moment_text, plural, value_text
 
 #: Tables longer than this are folded; the fold's line says what is in it.
 FOLD_ROWS = 12
@@ -84,6 +84,8 @@ class Page:
     criteria: CriteriaRows
     settings: tuple[Setting, ...]
     facts: tuple[FactGroup, ...]
+    #: (name, before, after) of everything that differs from the baseline.
+    changes: tuple[tuple[str, str, str], ...]
     statements: tuple[StatementGroup, ...]
     overview: Overview | None
     plots: tuple[OrderPlot | None, ...]
@@ -115,6 +117,7 @@ def page_of(result: RunResult) -> Page:
         criteria=_criteria_rows(result.criteria),
         settings=tuple(_settings(result)),
         facts=tuple(fact_groups(result.facts)),
+        changes=change_rows(result.changes),
         statements=tuple(_statement_groups(result.statements)),
         overview=overview(result.workloads),
         plots=tuple(order_plot(item) for item in result.workloads),
@@ -130,6 +133,7 @@ def headline(result: RunResult) -> str:
         Verdict.FAIL: "Fail",
         Verdict.INCONCLUSIVE: "Inconclusive",
         Verdict.NOT_TESTED: "Not tested",
+        Verdict.ERROR: "Error",
     }
     return words[result.verdict]
 
@@ -145,7 +149,8 @@ def busy_seconds(spans: Iterable[LoadSpan]) -> float:
 
 
 def _confidence(workloads: Sequence[WorkloadResult]) -> str:
-    levels = sorted({item.confidence for item in workloads if item.low is not None})
+    told = (item.confidence for item in workloads if item.low is not None)
+    levels = sorted({level for level in told if level is not None})
     return " and ".join(units.stated(100 * level, "%") for level in levels)
 
 

@@ -158,6 +158,8 @@ def _run_outcome(result: RunResult) -> tuple[CaseOutcome, str]:
         return CaseOutcome.FAILURE, f"{len(result.failures)} under load; first: {first}"
     if result.ending is Ending.CRASHED or _fails_elsewhere(result):
         return CaseOutcome.FAILURE, result.why
+    if result.damage:
+        return CaseOutcome.INCONCLUSIVE, f"the record is damaged: {result.damage[0]}"
     if result.verdict is Verdict.INCONCLUSIVE and not _undecided_by_criteria(result):
         return CaseOutcome.INCONCLUSIVE, result.why
     return CaseOutcome.PASSED, ""
@@ -173,7 +175,7 @@ def _undecided_by_criteria(result: RunResult) -> bool:
     ended = result.ending in (Ending.COMPLETED, Ending.STOPPED_ON_FAILURE)
     undecided = (Verdict.INCONCLUSIVE, Verdict.NOT_TESTED)
     named = any(item.required and item.verdict in undecided for item in result.criteria)
-    return ended and not result.partial and named
+    return ended and not result.partial and not result.damage and named
 
 
 def _failure_lines(result: RunResult) -> str:
@@ -262,10 +264,8 @@ def _numbers(result: RunResult) -> Iterator[str]:
 def _workload_line(item: WorkloadResult) -> str:
     if item.mean is None:
         return f"not measured: {item.reason or 'no reason recorded'}"
-    return (
-        f"{workload_mean(item)} at {item.confidence:.0%} confidence, "
-        f"{item.trials} trials, {item.rejected} rejected"
-    )
+    confidence = "" if item.confidence is None else f" at {item.confidence:.0%} confidence"
+    return f"{workload_mean(item)}{confidence}, {item.trials} trials, {item.rejected} rejected"
 
 
 def _channel_line(item: ChannelSummary) -> str:

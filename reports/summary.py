@@ -14,6 +14,7 @@ from typing import Any
 from harness.results import (
     ChannelSummary,
     CriterionResult,
+    FactChange,
     Failure,
     RunResult,
     SafetyStop,
@@ -23,6 +24,8 @@ from harness.results import (
 FORMAT = "rigproof.summary"
 FORMAT_VERSION = 1
 
+#: Keys whose null has a reason of its own, whatever the object's reason is.
+_OWN_REASON = ("limit", "golden_origin")
 #: Why a value is null where the result itself gives no reason.
 _UNEXPLAINED = {
     "ended": "the run ended without its end event",
@@ -33,6 +36,10 @@ _UNEXPLAINED = {
     "workload": "not tied to one workload",
     "lane": "not tied to one lane",
     "core": "the core is not known",
+    "golden_origin": "no right digest was settled for this workload in this run",
+    "changes": "this run was not judged against a baseline",
+    "before": "not stated by the baseline",
+    "after": "not stated by this run",
     "cv_percent": "needs at least two valid trials and a mean other than zero",
 }
 
@@ -55,6 +62,7 @@ def summary(result: RunResult) -> dict[str, Any]:
         "settings": dict(result.settings),
         "facts": dict(result.facts),
         "notes": list(result.notes),
+        "changes": [_change(item) for item in result.changes] if result.baseline_runs else None,
     }
     reasons: dict[str, str] = {}
     clean = _explained(document, "", _given_reasons(result), reasons)
@@ -96,7 +104,13 @@ def _workload(item: WorkloadResult) -> dict[str, Any]:
         "mean_all": item.mean_all,
         "low_all": item.low_all,
         "high_all": item.high_all,
+        "golden_origin": item.golden_origin or None,
+        "readings": dict(item.readings),
     }
+
+
+def _change(item: FactChange) -> dict[str, Any]:
+    return {"fact": item.fact, "before": item.before, "after": item.after}
 
 
 def _failure(item: Failure) -> dict[str, Any]:
@@ -171,7 +185,7 @@ def _reason(value: float | None, pointer: str, given: Mapping[str, str]) -> str:
     if value is not None:
         return f"not a finite number: {value}"
     parent, _, key = pointer.rpartition("/")
-    if parent in given and key != "limit":
+    if parent in given and key not in _OWN_REASON:
         return given[parent]
     return _UNEXPLAINED.get(key, "not measured; the record gives no reason")
 

@@ -10,7 +10,14 @@ from datetime import UTC, datetime, timedelta, timezone
 from typing import Any
 
 from harness import units
-from harness.results import CriterionResult, Failure, LaneSummary, SafetyStop, WorkloadResult
+from harness.results import (
+    CriterionResult,
+    FactChange,
+    Failure,
+    LaneSummary,
+    SafetyStop,
+    WorkloadResult,
+)
 from reports.text import one_line, shortened
 
 _ABBREVIATIONS = {
@@ -47,6 +54,7 @@ _SUFFIXES: dict[str, Callable[[float], str]] = {
     "_hz": lambda value: units.stated(value, "Hz"),
     "_khz": lambda value: units.stated(value * 1e3, "Hz"),
     "_mhz": lambda value: units.stated(value * 1e6, "Hz"),
+    "_ns": lambda value: units.stated(value * 1e-9, "s"),
     "_seconds": lambda value: units.stated(value, "s"),
     "_celsius": lambda value: units.stated(value, "°C"),
     "_watts": lambda value: units.stated(value, "W"),
@@ -195,6 +203,38 @@ def fact_text(name: str, value: Any) -> tuple[str, str]:
             if name.endswith(suffix):
                 return spaced(name.removesuffix(suffix)), formatted(value)
     return spaced(name), plain_text(value)
+
+
+def change_rows(changes: Iterable[FactChange]) -> tuple[tuple[str, str, str], ...]:
+    """(name, before, after) of each change, for people; values carry their unit."""
+    return tuple(
+        (fact_text(item.fact, None)[0], _side_text(item, item.before), _side_text(item, item.after))
+        for item in changes
+    )
+
+
+def _side_text(item: FactChange, value: Any) -> str:
+    return fact_text(item.fact, value)[1]
+
+
+def check_text(item: WorkloadResult) -> str:
+    """How a workload's results are checked, and against whose digest in this run.
+
+    A workload says of itself that it ships digests; of the parameters that were run it may ship
+    none, so where the digest came from is told by the record alone.
+    """
+    return item.check.removeprefix("shipped ")
+
+
+def reading_rows(readings: Mapping[str, float]) -> list[tuple[str, str]]:
+    """(name, value) of a workload's extra readings; the unit stands in the name's first part."""
+    return [_reading_row(name, value) for name, value in readings.items()]
+
+
+def _reading_row(name: str, value: float) -> tuple[str, str]:
+    quantity, between, pair = name.partition(" between ")
+    shown, text = fact_text(quantity, value)
+    return f"{shown}{between}{pair}", text
 
 
 def named_facts(items: Iterable[tuple[str, Any]]) -> list[tuple[str, str]]:

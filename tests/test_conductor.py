@@ -618,14 +618,28 @@ def test_a_hung_lane_is_left_behind_when_the_profile_goes_on() -> None:
 def test_a_harness_that_stood_still_blames_nobody_and_spoils_the_trial() -> None:
     stage = held(simple(), m.Go)
     stage.begin()
-    stage.now_ns += 3600 * 10**9
-    stage.feed(StoodStill(3600.0, load_stopped=False))
+    stage.now_ns += 4 * 10**9
+    stage.feed(StoodStill(4.0, load_stopped=False))
     stage.tick(0.1, silent_seconds={0: 0.1, 1: 0.1})
     assert not stage.failures
     for lane in (0, 1):
         stage.feed(stage.done(lane, stage.run_of(lane), stage.now_ns))
     assert [trial.valid for trial in stage.trials] == [False]
-    assert any("stood still for 3600.0 s" in event.text for event in stage.events)
+    assert any("stood still for 4.0 s" in event.text for event in stage.events)
+
+
+def test_a_long_stop_of_everything_ends_the_soak_as_incomplete_to_be_resumed() -> None:
+    stage = held(soak(60.0), m.Go)
+    stage.begin()
+    stage.now_ns += 3600 * 10**9
+    stage.feed(StoodStill(3600.0, load_stopped=False))
+    stage.tick(0.1, verified={0: 0, 1: 0})
+    for lane in (0, 1):  # their time was up when they went on
+        stage.feed(stage.done(lane, stage.run_of(lane), stage.now_ns))
+    assert stage.finish is not None
+    assert stage.finish.ending is Ending.INTERRUPTED
+    assert not stage.failures
+    assert stage.soaks and not any(item.complete for item in stage.soaks)
 
 
 @pytest.mark.parametrize("order", [m.Prepare, m.Probe, m.Run])

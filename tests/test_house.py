@@ -22,7 +22,7 @@ FLOORS = {
             "judgement lanes",
             "plan agreement assembly happenings phases conductor",
             "startup context observing scratch interruption watchers runner",
-            "finishing looks running resuming requalifying recovery selftest",
+            "finishing looks detection running resuming requalifying recovery selftest",
             "cli pytest_plugin",
         ]
     )

@@ -39,6 +39,16 @@ def test_the_handlers_from_before_are_put_back() -> None:
     assert [signal.getsignal(getattr(signal, name)) for name in NAMES] == before
 
 
+def test_a_signal_that_was_ignored_stays_ignored() -> None:
+    before = signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    try:
+        with signals_heard() as signals:
+            os.kill(os.getpid(), signal.SIGTERM)
+            assert signals.take() == ()
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
 def test_a_key_that_is_held_down_is_no_insistence() -> None:
     signals = Signals(ManualClock())
     for _ in range(100):

@@ -150,3 +150,16 @@ def test_a_folder_that_cannot_be_written_is_said(runs_dir: Path) -> None:
 
 def test_without_runs_there_is_nothing_to_say(tmp_path: Path) -> None:
     assert close_and_report(tmp_path / "nothing") == []
+
+
+def test_a_bug_in_judging_one_run_stops_no_command(
+    runs_dir: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(_: object) -> None:
+        raise ZeroDivisionError("division by zero")
+
+    folder = killed(begin(runs_dir))
+    monkeypatch.setattr("harness.finishing.conclude", broken)
+    lines = close_and_report(runs_dir)
+    assert "a bug: ZeroDivisionError: division by zero" in lines[1]
+    assert f"`rigproof report {folder.name}`" in lines[1]

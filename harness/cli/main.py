@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 import sys
 import traceback
+from contextlib import suppress
 from pathlib import Path
 
 import typer
@@ -83,7 +85,18 @@ def entry() -> None:
         code = ExitCode.ERROR
     except Exception as error:  # noqa: BLE001 - the edge: a bug, or the command line's own error
         code = _usage_or_bug(error)
+    _let_go_of_lost_streams()
     sys.exit(int(code or 0))
+
+
+def _let_go_of_lost_streams() -> None:
+    """What cannot be flushed (a closed terminal, a pipe without reader) must not become the exit
+    code, which is a verdict."""
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except OSError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def _complain(error: RigproofError) -> int:
@@ -97,7 +110,8 @@ def _usage_or_bug(error: Exception) -> int:
     if callable(show) and isinstance(code, int):
         show()
         return ExitCode.REFUSED
-    traceback.print_exc()
+    with suppress(OSError):
+        traceback.print_exc()
     return ExitCode.ERROR
 
 

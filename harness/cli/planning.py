@@ -7,15 +7,31 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.options import AllowCommands, AsJson, SysfsRoot, sysfs_root
+from harness.cli.options import AllowCommands, AsJson, RunsDir, SysfsRoot, sysfs_root
 from harness.cli.plain import say, say_json
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
+    from harness.detection import Detection
     from harness.plan import Plan
+    from harness.profile.loader import LoadedProfile
     from workloads.contract import Workload
 
 ProfileArgument = Annotated[
     str, typer.Argument(metavar="PROFILE", help="Path of a profile, or a shipped one's name.")
+]
+Detect = Annotated[
+    float | None,
+    typer.Option(
+        "--detect",
+        metavar="PERCENT",
+        help="Also say how many trials and boots show a change of this size on this machine.",
+        show_default=False,
+    ),
+]
+Power = Annotated[
+    float, typer.Option("--power", help="With --detect: the chance that the change is found.")
 ]
 
 
@@ -24,6 +40,9 @@ def check(
     as_json: AsJson = False,
     root: SysfsRoot = None,
     allow_commands: AllowCommands = False,
+    detect: Detect = None,
+    power: Power = 0.9,
+    runs_dir: RunsDir = None,
 ) -> None:
     """Check a profile and print its plan without running anything."""
     from harness.machine.affinity import allowed_cpus
@@ -31,17 +50,61 @@ def check(
     from harness.plan import make_plan
     from harness.profile.loader import load_profile
 
+    _check_question(detect, power)
     loaded = load_profile(profile)
     available = available_memory_bytes(sysfs_root(root))
     plan = make_plan(
         loaded.profile, allowed_cpus(), available_bytes=available, allow_commands=allow_commands
     )
     document = plan_document(loaded.profile.name, plan, available)
+    detection = None
+    if detect is not None:
+        detection = _detection(loaded, plan, (detect, power), sysfs_root(root), runs_dir)
+        document["detection"] = detection.as_json()
     if as_json:
         say_json(document)
         return
     for line in _plan_lines(plan, document):
         say(line)
+    for line in _detection_lines(detection) if detection is not None else ():
+        say(line)
+
+
+def _check_question(detect: float | None, power: float) -> None:
+    from harness.errors import UsageError
+
+    if detect is not None and not 0 < detect <= 50:
+        raise UsageError(f"--detect received {detect:g}: needs above 0 to 50 percent")
+    if not 0.5 <= power < 1:
+        raise UsageError(f"--power received {power:g}: needs 0.5 to below 1, e.g. 0.9")
+
+
+def _detection(
+    loaded: LoadedProfile,
+    plan: Plan,
+    question: tuple[float, float],
+    root: Path,
+    runs_dir: Path | None,
+) -> Detection:
+    """What the change needs, from the spread of earlier runs; the runs are only read."""
+    from harness.context import runs_alike
+    from harness.detection import Question, plan_detections
+    from harness.machine.facts import collect_facts
+    from harness.record.listing import runs_folder
+
+    runs = list(runs_alike(loaded.sha256, collect_facts(root), runs_folder(runs_dir)))
+    return plan_detections(loaded.profile, plan.loads, runs, Question(*question))
+
+
+def _detection_lines(detection: Detection) -> Iterator[str]:
+    yield f"to detect a change of {detection.change_percent:g} %:"
+    if detection.reason:
+        yield f"  {detection.reason}"
+        return
+    yield f"  spread as in run {detection.run_id}"
+    yield from (f"  warning: {concern}" for concern in detection.concerns)
+    for load in detection.loads:
+        yield f"  {load.name:<24} {load.sentence or load.reason}"
 
 
 def plan_document(name: str, plan: Plan, available_bytes: int) -> dict[str, Any]:

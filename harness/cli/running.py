@@ -208,13 +208,19 @@ def caution() -> None:
 
 
 def tell(concluded: Concluded, as_json: bool) -> None:
-    """Print the verdict (or summary.json) and leave with its exit code."""
-    if as_json:
-        say_json_text((concluded.folder / "summary.json").read_text("utf-8"))
-    else:
-        from harness.cli.verdicts import print_verdict
+    """Print the verdict (or summary.json) and leave with its exit code.
 
-        print_verdict(concluded)
+    A terminal or pipe that is gone by now changes no verdict: everything is in the report.
+    """
+    import contextlib
+
+    from harness.cli.verdicts import print_verdict
+
+    with contextlib.suppress(OSError):
+        if as_json:
+            say_json_text((concluded.folder / "summary.json").read_text("utf-8"))
+        else:
+            print_verdict(concluded)
     raise typer.Exit(int(concluded.result.exit_code))
 
 

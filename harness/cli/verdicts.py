@@ -14,6 +14,7 @@ _STYLES = {
     Verdict.FAIL: "bold red",
     Verdict.INCONCLUSIVE: "bold yellow",
     Verdict.NOT_TESTED: "dim",
+    Verdict.ERROR: "bold magenta",
 }
 
 

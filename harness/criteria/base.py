@@ -143,5 +143,20 @@ class LoadCriterion(CriterionSpec):
             load for load in evidence.chosen(self.loads) if not self.needs or self._fits(load)
         )
 
+    def not_judged(self, evidence: Evidence) -> list[str]:
+        """Why loads that the rule names cannot be judged: unknown, unavailable, another kind."""
+        by_name = {load.name: load for load in evidence.loads}
+        reasons = [self._why_not_judged(name, by_name.get(name)) for name in self.loads]
+        return [reason for reason in reasons if reason]
+
+    def _why_not_judged(self, name: str, load: LoadEvidence | None) -> str:
+        if load is None:
+            return f"the record holds no load named {name}"
+        if not load.info.available:
+            return f"{name} is not available here: {load.info.reason}"
+        if self.needs and not self._fits(load):
+            return f"{name} ran no {'trials' if self.needs == 'trials' else 'soak'}"
+        return ""
+
     def _fits(self, load: LoadEvidence) -> bool:
         return (load.info.trials > 0) is (self.needs == "trials")

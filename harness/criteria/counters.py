@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from pydantic import Field
 
@@ -11,16 +12,20 @@ from harness.criteria.base import CriterionSpec
 from harness.criteria.evidence import Evidence
 from harness.criteria.judging import COUNT_EXACT, plural
 from harness.outcome import Verdict
-from harness.results import ChannelData, CriterionResult, Event, EventKind
+from harness.results import Boot, ChannelData, CriterionResult, Envelope, Event, EventKind
 
 
 @dataclass(frozen=True)
 class Counted:
-    """How much the readable counters rose during the run, and the events that told of it."""
+    """How much the readable counters rose during the run, and the events that told of it.
+
+    `missing` says why counters beside them (of the same source) could not be read.
+    """
 
     increase: int
     counters: tuple[ChannelData, ...]
     events: tuple[Event, ...]
+    missing: tuple[str, ...] = ()
 
 
 class CounterCriterion(CriterionSpec):
@@ -31,42 +36,98 @@ class CounterCriterion(CriterionSpec):
     def judge_counters(
         self, evidence: Evidence, roles: Sequence[str], kind: EventKind, noun: str
     ) -> CriterionResult:
-        """Sum the increase of all counters with one of `roles`, and the events of `kind`."""
+        """Sum the increase of all counters with one of `roles`, and the events of `kind`.
+
+        Too many events fail whatever else could be read; few enough pass only when every counter
+        was read that this source has.
+        """
         counted = count_events(evidence, roles, kind)
+        unit = f"{noun}s"
         if not counted.counters and not counted.events:
-            return self.not_measured(
-                f"this system gives no counter of {noun}s, so their number is unknown, not 0",
-                limit=self.at_most,
-                unit=f"{noun}s",
-            )
+            why = f"this system gives no counter of {unit}, so their number is unknown, not 0"
+            return self.not_measured(why, limit=self.at_most, unit=unit)
+        sentence = _sentence(counted, noun, self.at_most)
         within = counted.increase <= self.at_most
+        if within and counted.missing:
+            why = f"{counted.missing[0]} (of the others: {sentence})"
+            return self.not_measured(why, limit=self.at_most, unit=unit)
         return self.result(
             Verdict.PASS if within else Verdict.FAIL,
-            _sentence(counted, noun, self.at_most),
+            sentence,
             measured=counted.increase,
             limit=self.at_most,
-            unit=f"{noun}s",
+            unit=unit,
             uncertainty=COUNT_EXACT,
         )
 
 
 def count_events(evidence: Evidence, roles: Sequence[str], kind: EventKind) -> Counted:
     """Increase of the counters with one of `roles` over the run, and the events of `kind`."""
-    counters = [
-        item
-        for role in roles
-        for item in evidence.channels(role)
-        if item.channel.counter and item.first_value is not None and item.last_value is not None
-    ]
-    rise = sum(_increase(item) for item in counters)
+    counters = [it for role in roles for it in evidence.channels(role) if it.channel.counter]
+    read = tuple(item for item in counters if _is_read(item))
+    sources = {item.channel.source for item in read}
+    missing = tuple(
+        f"{item.channel.name}: {_why_unread(item)}"
+        for item in counters
+        if not _is_read(item) and (not sources or item.channel.source in sources)
+    )
+    restarts = restarts_of(evidence.data.boots)
+    rise = sum(increase_of(item, restarts) for item in read)
     events = tuple(item for item in evidence.data.events if item.kind is kind)
-    return Counted(max(round(rise), len(events)), tuple(counters), events)
+    return Counted(max(round(rise), len(events)), read, events, missing)
 
 
-def _increase(channel: ChannelData) -> float:
-    """Last minus first value; a counter that was reset shows what it counted since."""
-    first, last = channel.first_value or 0.0, channel.last_value or 0.0
-    return last - first if last >= first else last
+def _is_read(item: ChannelData) -> bool:
+    return item.first_value is not None and item.last_value is not None
+
+
+def _why_unread(item: ChannelData) -> str:
+    return item.channel.absent_reason or item.missing_reason or "it gave no value"
+
+
+def restarts_of(boots: Sequence[Boot]) -> tuple[float, ...]:
+    """When the machine restarted, on the run's time axis; going on in the same boot is none."""
+    ordered = sorted(boots, key=lambda boot: boot.offset_seconds)
+    return tuple(
+        later.offset_seconds
+        for earlier, later in pairwise(ordered)
+        if earlier.boot_id != later.boot_id
+    )
+
+
+def increase_of(channel: ChannelData, restarts: Sequence[float]) -> float:
+    """The sum of the counter's positive steps; a restart of the machine begins anew.
+
+    After a restart the first value is where counting begins: what the counter already shows then
+    happened outside the run. A counter that falls within a boot was set to zero, and what it
+    shows then it has counted since.
+    """
+    total, value, seen_until = 0.0, channel.first_value or 0.0, float("-inf")
+    for item in channel.envelopes:
+        end = item.at_seconds + item.duration_seconds
+        inside = [at for at in restarts if seen_until <= at < end]
+        if inside and max(inside) <= item.at_seconds:
+            value = item.minimum
+        step, value = _across(item, value) if inside else _within(item, value)
+        total, seen_until = total + step, end
+    last = channel.last_value or 0.0
+    return total + (last - value if last >= value else last)
+
+
+def _within(item: Envelope, value: float) -> tuple[float, float]:
+    """(increase, value afterwards) of a block in which the machine ran on."""
+    if item.minimum >= value:
+        return item.maximum - value, item.maximum
+    rise = max(item.maximum - value, 0.0)
+    since = item.minimum if item.maximum >= value else item.maximum
+    return rise + since, since
+
+
+def _across(item: Envelope, value: float) -> tuple[float, float]:
+    """The same of the block of a restart, which holds the ends of two boots or begins one."""
+    if item.minimum >= value:
+        return item.maximum - value, item.maximum
+    return max(item.maximum - value, 0.0), item.minimum
 
 
 def _sentence(counted: Counted, noun: str, limit: int) -> str:

@@ -52,11 +52,10 @@ class DemonstrationTest(CriterionSpec):
     def judge(self, evidence: Evidence) -> CriterionResult:
         """Reject as soon as the failures say so, accept when the time is served."""
         plan = PLANS[self.plan]
-        loads = [load for load in evidence.chosen((self.load,)) if load.trials or load.soaks]
-        if not loads:
+        done = next((exposure_of(item, evidence) for item in evidence.chosen((self.load,))), None)
+        if done is None or not (done.machine_hours or done.failures):
             reason = f"{self.load} did not run"
             return self.not_measured(reason, limit=plan.accept_failures, unit="failures")
-        done = exposure_of(loads[0], evidence)
         verdict = plan.judge(done.failures, done.machine_hours, self.refused_mean_hours)
         hours = plan.hours(self.refused_mean_hours)
         return self.result(

@@ -28,7 +28,8 @@ class DisturbanceShare(LoadCriterion):
     def judge(self, evidence: Evidence) -> CriterionResult:
         """The load that was disturbed most decides."""
         loads = [load for load in self.chosen(evidence) if load.info.available]
-        missing = [f"{load.name} has no trial" for load in loads if not load.trials]
+        missing = self.not_judged(evidence)
+        missing += [f"{load.name} has no trial" for load in loads if not load.trials]
         found = [self._of(load) for load in loads if load.trials]
         return self.decided_by(found, missing, self.at_most_percent, "%")
 

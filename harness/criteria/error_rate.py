@@ -37,7 +37,8 @@ class ErrorRate(LoadCriterion):
     def judge(self, evidence: Evidence) -> CriterionResult:
         """The load, or the core, that demonstrates least decides."""
         chosen = [(load, exposure_of(load, evidence)) for load in self._meant(evidence)]
-        missing = [_why_not(load) for load, done in chosen if not (done.passes or done.failures)]
+        missing = self.not_judged(evidence)
+        missing += [_why_not(load) for load, done in chosen if not (done.passes or done.failures)]
         found = [
             self._of(done.load, where, bounds)
             for _, done in chosen

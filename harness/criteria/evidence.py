@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 
-from harness.criteria.attribution import failures_of
+from harness.criteria.attribution import failures_of, failures_under_load
 from harness.results import (
     ChannelData,
     Comparison,
@@ -86,6 +86,20 @@ class Room:
 
 
 @dataclass(frozen=True)
+class RatioGuard:
+    """What must be known of one load's ratio to the baseline before a decision hangs on it.
+
+    `low_all` and `high_all` are the family-adjusted limits with every trial, used where `rejected`
+    says that trials were left out on either side; `doubt` says why no ratio holds at all.
+    """
+
+    doubt: str = ""
+    rejected: bool = False
+    low_all: float | None = None
+    high_all: float | None = None
+
+
+@dataclass(frozen=True)
 class Evidence:
     """Everything a criterion may look at."""
 
@@ -101,6 +115,7 @@ class Evidence:
     comparison: Comparison | None = None
     #: Per compared load, the guarded verdict on "not slower than the margin".
     not_slower: Mapping[str, LimitDecision] = field(default_factory=dict)
+    ratio_guards: Mapping[str, RatioGuard] = field(default_factory=dict)
     comparison_reason: str = "no baseline was given"
 
     def chosen(self, names: Sequence[str]) -> tuple[LoadEvidence, ...]:
@@ -116,9 +131,9 @@ class Evidence:
         )
 
     def failures(self, names: Sequence[str] = ()) -> tuple[Failure, ...]:
-        """Failures of all loads, or of those named."""
+        """Failures under load: of all loads, or of those named."""
         if not names:
-            return self.data.failures
+            return failures_under_load(self.data)
         own = [item for load in self.chosen(names) for item in failures_of(load.info, self.data)]
         return tuple(item for item in self.data.failures if item in own)
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from harness.criteria.attribution import failures_of
 from harness.criteria.evidence import Evidence, LoadEvidence
-from harness.criteria.no_failures import UNDER_LOAD
 from harness.results import Failure
 
 _SECONDS_PER_HOUR = 3600.0
@@ -28,8 +28,7 @@ class Exposure:
 def exposure_of(load: LoadEvidence, evidence: Evidence) -> Exposure:
     """Trials and soaks together: every verified pass counts, whatever it was run for."""
     seconds = sum(trial.ended_seconds - trial.started_seconds for trial in load.trials)
-    own = failures_of(load.info, evidence.data)
-    failures = [item for item in own if item.kind in UNDER_LOAD]
+    failures = failures_of(load.info, evidence.data)
     return Exposure(
         load=load.name,
         machine_hours=(seconds + load.soak_seconds) / _SECONDS_PER_HOUR,
@@ -39,7 +38,8 @@ def exposure_of(load: LoadEvidence, evidence: Evidence) -> Exposure:
     )
 
 
-def _cores(load: LoadEvidence, failures: list[Failure]) -> dict[str, tuple[float, int]]:
+def _cores(load: LoadEvidence, failures: Sequence[Failure]) -> dict[str, tuple[float, int]]:
+    """A failure without a place (the machine restarted) may be any core's: it counts on each."""
     hours: dict[str, float] = defaultdict(float)
     failed: dict[str, int] = defaultdict(int)
     lanes = [lane for trial in load.trials for lane in trial.lanes]
@@ -47,7 +47,9 @@ def _cores(load: LoadEvidence, failures: list[Failure]) -> dict[str, tuple[float
     for lane in lanes:
         hours[_core_name(lane.cpu, lane.lane)] += lane.seconds / _SECONDS_PER_HOUR
     for item in failures:
-        failed[_core_name(item.core, item.lane)] += 1
+        placed = item.core is not None or item.lane is not None
+        for name in (_core_name(item.core, item.lane),) if placed else tuple(hours):
+            failed[name] += 1
     return {name: (hours[name], failed[name]) for name in hours}
 
 

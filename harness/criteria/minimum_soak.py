@@ -27,7 +27,8 @@ class MinimumSoak(LoadCriterion):
     def judge(self, evidence: Evidence) -> CriterionResult:
         """The shortest soak decides; one that was broken off did not fail, it is unknown."""
         loads = self.chosen(evidence)
-        missing = [_why_not(load) for load in loads if not load.soaks]
+        missing = self.not_judged(evidence)
+        missing += [_why_not(load) for load in loads if not load.soaks]
         early = evidence.data.ending is not Ending.COMPLETED
         found = [self._of(load, early) for load in loads if load.soaks]
         return self.decided_by(found, missing, self.minimum_minutes, "min")

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
+from harness.criteria.attribution import CRASHES
 from harness.criteria.base import CriterionSpec
 from harness.criteria.evidence import Evidence
 from harness.criteria.judging import COUNT_EXACT, plural
 from harness.outcome import Ending, Verdict
-from harness.results import CriterionResult, FailureKind
+from harness.results import CriterionResult
 from harness.units import duration
-
-CRASHES = (FailureKind.MACHINE_RESTARTED, FailureKind.PROCESS_DIED)
 
 
 class NoCrash(CriterionSpec):

@@ -9,17 +9,8 @@ from harness.criteria.base import LoadCriterion
 from harness.criteria.evidence import Evidence, LoadEvidence
 from harness.criteria.judging import COUNT_EXACT, listed, plural
 from harness.outcome import Verdict
-from harness.results import CriterionResult, Failure, FailureKind
+from harness.results import CriterionResult, Failure
 from harness.units import count, elapsed
-
-#: Failures of a load; the death of the machine or of the harness is `no-crash`.
-UNDER_LOAD = (
-    FailureKind.WRONG_RESULT,
-    FailureKind.NO_AGREEMENT,
-    FailureKind.LANE_DIED,
-    FailureKind.LANE_HUNG,
-    FailureKind.WORKLOAD_ERROR,
-)
 
 
 class NoFailures(LoadCriterion):
@@ -30,7 +21,7 @@ class NoFailures(LoadCriterion):
 
     def judge(self, evidence: Evidence) -> CriterionResult:
         """Count failures; without a verified pass there is nothing to say."""
-        failures = [item for item in evidence.failures(self.loads) if item.kind in UNDER_LOAD]
+        failures = evidence.failures(self.loads)
         if failures:
             return self.result(
                 Verdict.FAIL,
@@ -40,6 +31,9 @@ class NoFailures(LoadCriterion):
                 unit="failures",
                 uncertainty=COUNT_EXACT,
             )
+        missing = self.not_judged(evidence)
+        if missing:
+            return self.not_measured(missing[0], limit=0, unit="failures")
         return self._without_failures(self.chosen(evidence))
 
     def _without_failures(self, loads: Sequence[LoadEvidence]) -> CriterionResult:

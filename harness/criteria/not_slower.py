@@ -36,7 +36,10 @@ class NotSlower(CriterionSpec):
         floor = 100.0 / (1.0 + comparison.margin_percent / 100.0)
         chosen = [w for w in comparison.workloads if not self.loads or w.name in self.loads]
         decided = {item.name: evidence.not_slower.get(item.name) for item in chosen}
-        missing = [f"{item.name}: {item.why}" for item in chosen if item.ratio is None]
+        missing = [
+            f"{name} has no trials on both sides" for name in self.loads if name not in decided
+        ]
+        missing += [f"{item.name}: {item.why}" for item in chosen if item.ratio is None]
         found = [
             _of(item, decision, floor, comparison.margin_percent)
             for item in chosen

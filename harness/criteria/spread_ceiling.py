@@ -3,17 +3,33 @@
 from __future__ import annotations
 
 import math
+from collections import defaultdict
+from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 from pydantic import Field
 
 from harness.criteria.base import LoadCriterion
 from harness.criteria.evidence import Evidence, LoadEvidence
-from harness.criteria.judging import Finding
+from harness.criteria.judging import Finding, plural
 from harness.results import CriterionResult
 from harness.statistics.decision import Sense, decide_against_limit
 from harness.statistics.quantiles import chi2_quantile
+from harness.statistics.summary import cv_percent_of, mean_of, sum_of_squares
 from harness.units import percent
+
+#: Trials that the mean is made of, by their state in the plot.
+_KEPT = ("kept", "flagged")
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Coefficient of variation of trials within their boots, and the degrees of freedom it has."""
+
+    percent: float
+    degrees: int
+    trials: int
+    boots: int
 
 
 class SpreadCeiling(LoadCriterion):
@@ -28,47 +44,77 @@ class SpreadCeiling(LoadCriterion):
 
     def judge(self, evidence: Evidence) -> CriterionResult:
         """The load with the widest spread decides."""
-        loads = self.chosen(evidence)
-        missing = [_why_not(load) for load in loads if load.result.cv_percent is None]
+        spreads = [(load, spread_of(load)) for load in self.chosen(evidence)]
+        missing = self.not_judged(evidence)
+        missing += [_why_not(load, spread) for load, spread in spreads if not _is_shown(spread)]
         found = [
-            self._of(load, evidence.confidence, load.result.cv_percent)
-            for load in loads
-            if load.result.cv_percent is not None
+            self._of(load, spread, evidence.confidence)
+            for load, spread in spreads
+            if spread is not None and _is_shown(spread)
         ]
         return self.decided_by(found, missing, self.at_most_percent, "%")
 
-    def _of(self, load: LoadEvidence, confidence: float, cv_percent: float) -> Finding:
-        count = load.result.trials if load.statistics is None else len(load.statistics.kept)
-        low, high = spread_interval(cv_percent, count, confidence)
+    def _of(self, load: LoadEvidence, spread: Spread, confidence: float) -> Finding:
+        low, high = spread_interval(spread.percent, spread.degrees, confidence)
         decision = decide_against_limit(low, high, self.at_most_percent, Sense.AT_MOST)
+        within = f" within {spread.boots} boots" if spread.boots > 1 else ""
         return Finding(
             subject=load.name,
             verdict=decision.verdict,
-            measured=cv_percent,
+            measured=spread.percent,
             low=low,
             high=high,
-            why=f"{count} trials of {load.name} spread by {percent(cv_percent)}, which allows for "
-            f"a true spread of {percent(low)} to {percent(high)}; "
+            why=f"{spread.trials} trials of {load.name} spread by {percent(spread.percent)}{within}"
+            f", which allows for a true spread of {percent(low)} to {percent(high)}; "
             f"{percent(self.at_most_percent)} is accepted: {decision.why}",
-            distance=self.at_most_percent - cv_percent,
+            distance=self.at_most_percent - spread.percent,
             uncertainty=f"{100 * confidence:g} % interval (chi-square, normal trials assumed)",
         )
 
 
-def spread_interval(cv_percent: float, count: int, confidence: float) -> tuple[float, float]:
+def spread_of(load: LoadEvidence) -> Spread | None:
+    """Spread of the kept trials about the mean of their own boot; None under two in any boot.
+
+    The variances of the boots are pooled by their degrees of freedom, sum (n_i - 1) s_i^2 /
+    sum (n_i - 1): NIST/SEMATECH e-Handbook 7.4.3.3. What a restart changes is no lack of
+    repeatability within it.
+    """
+    by_boot: dict[int, list[float]] = defaultdict(list)
+    for point in load.result.points:
+        if point.state in _KEPT:
+            by_boot[point.boot].append(point.value)
+    values = [value for boot in by_boot.values() for value in boot]
+    degrees = len(values) - len(by_boot)
+    if degrees < 1:
+        return None
+    variance = math.fsum(sum_of_squares(boot) for boot in by_boot.values()) / degrees
+    shown = cv_percent_of(mean_of(values), math.sqrt(variance))
+    return None if shown is None else Spread(shown, degrees, len(values), len(by_boot))
+
+
+def _is_shown(spread: Spread | None) -> bool:
+    return spread is not None and spread.percent > 0
+
+
+def spread_interval(cv_percent: float, degrees: int, confidence: float) -> tuple[float, float]:
     """Interval of the true coefficient of variation of normal trials.
 
-    (n - 1) s^2 / sigma^2 is chi-square with n - 1 degrees of freedom: NIST/SEMATECH e-Handbook
+    With d degrees of freedom, d s^2 / sigma^2 is chi-square with d: NIST/SEMATECH e-Handbook
     1.3.5.8. The mean is taken as known, which is close for spreads of a few percent.
     """
-    degrees = count - 1
     tail = (1.0 - confidence) / 2.0
     low = cv_percent * math.sqrt(degrees / chi2_quantile(1.0 - tail, degrees))
     high = cv_percent * math.sqrt(degrees / chi2_quantile(tail, degrees))
     return low, high
 
 
-def _why_not(load: LoadEvidence) -> str:
+def _why_not(load: LoadEvidence, spread: Spread | None) -> str:
     if not load.info.available:
         return f"{load.name} is not available here: {load.info.reason}"
-    return f"{load.name} has no spread: {load.result.reason or 'fewer than two valid trials'}"
+    if spread is None:
+        why = load.result.reason or "no boot has two valid trials"
+        return f"{load.name} has no spread: {why}"
+    return (
+        f"{plural(spread.trials, 'trial')} of {load.name} gave the very same value: that shows how "
+        "coarsely it is measured, not how little it varies"
+    )

@@ -7,9 +7,10 @@ from typing import ClassVar, Literal, Self
 from pydantic import Field, model_validator
 
 from harness.criteria.base import CriterionSpec
-from harness.criteria.evidence import Evidence, LoadEvidence
+from harness.criteria.evidence import Evidence, LoadEvidence, RatioGuard
 from harness.criteria.judging import Finding
 from harness.criteria.strict import broken_rule
+from harness.outcome import Verdict
 from harness.results import CriterionResult, WorkloadComparison, WorkloadResult
 from harness.statistics.decision import (
     LimitDecision,
@@ -101,8 +102,9 @@ class ThroughputFloor(CriterionSpec):
         if found is None or found.ratio is None:
             why = evidence.comparison_reason if found is None else found.why
             return self.not_measured(why or "no ratio", limit=share, unit="%")
-        low, high = _percent(found.low), _percent(found.high)
-        decision = decide_against_limit(low, high, share, Sense.AT_LEAST)
+        guard = evidence.ratio_guards.get(self.load, RatioGuard())
+        low, high = _percent(found.decision_low), _percent(found.decision_high)
+        decision = _decide_share(low, high, guard, share, evidence.blind)
         return self.result(
             decision.verdict,
             f"{self.load} runs at {percent(100 * found.ratio, digits=4)} of the baseline's speed, "
@@ -112,7 +114,7 @@ class ThroughputFloor(CriterionSpec):
             high=high,
             limit=share,
             unit="%",
-            uncertainty="interval of the ratio to the baseline",
+            uncertainty="interval of the ratio to the baseline, adjusted for all loads and looks",
         )
 
 
@@ -123,6 +125,21 @@ def _percent(ratio: float | None) -> float | None:
 def _compared(evidence: Evidence, load: str) -> WorkloadComparison | None:
     compared = () if evidence.comparison is None else evidence.comparison.workloads
     return next((item for item in compared if item.name == load), None)
+
+
+def _decide_share(
+    low: float | None, high: float | None, guard: RatioGuard, share: float, blind: bool
+) -> LimitDecision:
+    """As for "not slower": neither a ratio in doubt decides, nor one that hangs on rejection."""
+    if guard.doubt:
+        return LimitDecision(Verdict.INCONCLUSIVE, guard.doubt)
+    without = decide_against_limit(low, high, share, Sense.AT_LEAST)
+    if not guard.rejected:
+        return without
+    with_all = decide_against_limit(
+        _percent(guard.low_all), _percent(guard.high_all), share, Sense.AT_LEAST
+    )
+    return decide_with_and_without(without, with_all, blind=blind)
 
 
 def _decide(result: WorkloadResult, limit: float, sense: Sense, blind: bool) -> LimitDecision:
@@ -140,6 +157,6 @@ def _shown(result: WorkloadResult) -> str:
 
 
 def _uncertainty(result: WorkloadResult) -> str:
-    if result.low is None:
+    if result.low is None or result.confidence is None:
         return result.reason or "no interval"
     return f"{100 * result.confidence:g} % interval ({result.method})"

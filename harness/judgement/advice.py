@@ -1,14 +1,14 @@
-"""What a reader must be told beside the numbers: cautions, and settings nobody could check."""
+"""What a reader must be told beside the numbers."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
 from harness.cautions import CAUTIONS
 from harness.criteria.evidence import Evidence, readable
 from harness.criteria.judging import listed
 from harness.criteria.temperature import CPU_TEMPERATURE
+from harness.machine.declared import Standing, check_settings
 from harness.profile.model import Profile
 
 
@@ -33,27 +33,6 @@ def _special(evidence: Evidence, profile: Profile) -> Iterator[str]:
         )
     if profile.safety.stop_above_celsius is None:
         yield "The profile switched the guard's temperature limit off."
-
-
-def unverified_settings(settings: Mapping[str, Any], facts: Mapping[str, Any]) -> tuple[str, ...]:
-    """Names of the declared settings that no fact of the machine confirms.
-
-    A setting is confirmed by a fact of the same name with the same value; names are compared
-    without case and punctuation.
-    """
-    known = dict(_flat(facts))
-    return tuple(
-        name for name, value in settings.items() if known.get(_plain(name)) != _plain(value)
-    )
-
-
-def _flat(facts: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    for name, value in facts.items():
-        if isinstance(value, Mapping):
-            yield from _flat(value)
-        else:
-            yield _plain(name), _plain(value)
-
-
-def _plain(value: object) -> str:
-    return "".join(char for char in str(value).lower() if char.isalnum() or char in ".-")
+    for setting in check_settings(evidence.data.settings, evidence.data.facts):
+        if setting.standing is Standing.CONTRADICTED:
+            yield f"{setting.name} was declared as {setting.declared}, but {setting.why}."

@@ -11,8 +11,8 @@ from dataclasses import replace
 
 from harness.criteria.evidence import Evidence
 from harness.errors import ProfileError
-from harness.judgement.advice import cautions_of, unverified_settings
-from harness.judgement.baseline import compare_with_baseline
+from harness.judgement.advice import cautions_of
+from harness.judgement.baseline import baseline_runs, compare_with_baseline
 from harness.judgement.causes import Causes
 from harness.judgement.channels import guarded_limits, summarise_channel
 from harness.judgement.heat import NO_FIT, HeatFinding, heat_findings, heat_statements
@@ -21,6 +21,8 @@ from harness.judgement.requalify import apply_requalification
 from harness.judgement.room import room_of
 from harness.judgement.spans import load_spans
 from harness.judgement.stability import stability_statements
+from harness.judgement.wholeness import damage_of, lacking_loads
+from harness.machine.declared import Standing, check_settings
 from harness.outcome import Outcome, Requirement, decide
 from harness.profile.loader import parse_profile
 from harness.profile.model import Profile
@@ -39,7 +41,7 @@ def analyse(data: RunData, profile: Profile | None = None) -> RunResult:
     evidence = gather_evidence(data, judged_by, heat)
     criteria = tuple(spec.judge(evidence) for spec in judged_by.accept)
     result = replace(
-        _result(evidence, judged_by, criteria, _outcome(data, criteria)),
+        _result(evidence, judged_by, criteria, _outcome(data, judged_by, criteria)),
         statements=(*stability_statements(evidence), *heat_statements(heat)),
     )
     if profile is None or profile == _own_profile(data):
@@ -73,14 +75,21 @@ def gather_evidence(data: RunData, profile: Profile, heat: Sequence[HeatFinding]
         heating_reason=NO_FIT,
         comparison=None if compared is None else compared.comparison,
         not_slower={} if compared is None else compared.not_slower,
+        ratio_guards={} if compared is None else compared.guards,
         comparison_reason=comparison_reason,
     )
 
 
-def _outcome(data: RunData, criteria: Sequence[CriterionResult]) -> Outcome:
+def _outcome(data: RunData, profile: Profile, criteria: Sequence[CriterionResult]) -> Outcome:
     requirements = [Requirement(item.name, item.required, item.verdict) for item in criteria]
     return decide(
-        requirements, ending=data.ending, failures=len(data.failures), partial=data.partial
+        requirements,
+        ending=data.ending,
+        failures=len(data.failures),
+        partial=data.partial,
+        safety_stop=data.safety_stop is not None,
+        damaged=bool(damage_of(data)),
+        lacking=lacking_loads(data, profile),
     )
 
 
@@ -102,7 +111,7 @@ def _result(
         utc_offset_minutes=data.utc_offset_minutes,
         duration_seconds=data.duration_seconds,
         ending=data.ending,
-        partial=data.partial,
+        partial=data.partial or bool(lacking_loads(data, profile)),
         criteria=criteria,
         workloads=tuple(load.result for load in evidence.loads),
         failures=data.failures,
@@ -114,9 +123,16 @@ def _result(
         facts=data.facts,
         notes=data.notes,
         versions=data.versions,
-        unverified_settings=unverified_settings(data.settings, data.facts),
+        unverified_settings=tuple(
+            setting.name
+            for setting in check_settings(data.settings, data.facts)
+            if setting.standing is not Standing.CONFIRMED
+        ),
         banners=data.banners,
         cautions=cautions_of(evidence, profile),
         boots=data.boots,
         limits=guarded_limits(data, profile),
+        damage=damage_of(data),
+        baseline_runs=() if evidence.comparison is None else baseline_runs(data),
+        changes=() if evidence.comparison is None else evidence.comparison.changes,
     )

@@ -26,6 +26,13 @@ def summarise_baseline(runs: Sequence[RunData]) -> dict[str, Any]:
     return {"format_version": FORMAT_VERSION, **side_as_json(side_of(runs))}
 
 
+def baseline_runs(data: RunData) -> tuple[str, ...]:
+    """The runs that this one is judged against, () where its record holds no baseline."""
+    stored = data.context.get(BASELINE)
+    named = stored.get("run_ids") if isinstance(stored, Mapping) else None
+    return tuple(str(name) for name in named) if isinstance(named, list | tuple) else ()
+
+
 def compare_with_baseline(data: RunData, profile: Profile) -> tuple[Compared | None, str]:
     """The run against the baseline in its record, or None and the reason."""
     stored = data.context.get(BASELINE)

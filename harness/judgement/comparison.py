@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from harness.criteria.evidence import RatioGuard
 from harness.errors import ComparisonRefused
 from harness.judgement.likeness import (
     changes_between,
@@ -50,6 +51,8 @@ class Compared:
 
     comparison: Comparison
     not_slower: Mapping[str, LimitDecision]
+    #: Per load, what a decision on its ratio at another limit must heed.
+    guards: Mapping[str, RatioGuard] = field(default_factory=dict)
 
 
 def compare_runs(
@@ -74,12 +77,7 @@ def compare_sides(before: Side, after: Side, options: CompareOptions | None = No
     comparison = Comparison(
         confidence=options.confidence,
         margin_percent=options.margin_percent,
-        workloads=tuple(
-            decided[first.name].result
-            if first.name in decided
-            else _unlike(first, second, unlike[first.name])
-            for first, second in pairs
-        ),
+        workloads=tuple(_all_loads(before, after, unlike, decided)),
         overall=_overall(found.overall),
         changes=changes_between(before, after),
         warnings=tuple(dict.fromkeys(warnings)),
@@ -87,7 +85,27 @@ def compare_sides(before: Side, after: Side, options: CompareOptions | None = No
         looks=options.looks,
         assumptions=found.assumptions,
     )
-    return Compared(comparison, {name: item.not_slower for name, item in decided.items()})
+    return Compared(
+        comparison,
+        {name: item.not_slower for name, item in decided.items()},
+        {name: item.guard for name, item in decided.items()},
+    )
+
+
+def _all_loads(
+    before: Side, after: Side, unlike: Mapping[str, str], decided: Mapping[str, _Decided]
+) -> Iterator[WorkloadComparison]:
+    """Every load of BEFORE: one that is gone, or did other work, is undecided and says why."""
+    for load in before.loads:
+        if load.name in decided:
+            yield decided[load.name].result
+        else:
+            why = unlike.get(load.name) or _why_gone(load.name, after)
+            yield _undecided(load, after.load(load.name), why)
+
+
+def _why_gone(name: str, after: Side) -> str:
+    return f"measured before only: {after.untimed.get(name, 'the runs after did not include it')}"
 
 
 @dataclass(frozen=True)
@@ -96,6 +114,7 @@ class _Decided:
 
     result: WorkloadComparison
     not_slower: LimitDecision
+    guard: RatioGuard
 
 
 def _decide(
@@ -109,14 +128,18 @@ def _decide(
     for (first, second), without, with_all in zip(
         pairs, found.workloads, entire.workloads, strict=True
     ):
-        item = _Decided(_as_result(without), without.not_slower)
-        if first.rejected or second.rejected:
-            item = _Decided(
-                _settle(item.result, with_all, blind),
-                decide_with_and_without(item.not_slower, with_all.not_slower, blind=blind),
-            )
+        result, not_slower = _as_result(without), without.not_slower
+        rejected = bool(first.rejected or second.rejected)
+        if rejected:
+            result = _settle(result, with_all, blind)
+            not_slower = decide_with_and_without(not_slower, with_all.not_slower, blind=blind)
         doubt = first.doubt or second.doubt
-        decided[first.name] = _doubted(item.result, doubt) if doubt else item
+        if doubt:
+            # Trials that move, or were mostly left out, have no mean to make a ratio of.
+            result = replace(result, decision=Change.UNDECIDED.value, why=doubt)
+            not_slower = LimitDecision(Verdict.INCONCLUSIVE, doubt)
+        guard = RatioGuard(doubt, rejected, with_all.decision_low, with_all.decision_high)
+        decided[first.name] = _Decided(result, not_slower, guard)
     return decided
 
 
@@ -209,7 +232,8 @@ def _as_result(item: statistics.WorkloadComparison) -> WorkloadComparison:
     )
 
 
-def _unlike(before: SideLoad, after: SideLoad, reason: str) -> WorkloadComparison:
+def _undecided(before: SideLoad, after: SideLoad | None, reason: str) -> WorkloadComparison:
+    boots_after = () if after is None else after.boots
     return WorkloadComparison(
         name=before.name,
         unit=before.unit,
@@ -220,9 +244,9 @@ def _unlike(before: SideLoad, after: SideLoad, reason: str) -> WorkloadCompariso
         decision_low=None,
         decision_high=None,
         trials_before=sum(map(len, before.boots)),
-        trials_after=sum(map(len, after.boots)),
+        trials_after=sum(map(len, boots_after)),
         boots_before=sum(map(bool, before.boots)),
-        boots_after=sum(map(bool, after.boots)),
+        boots_after=sum(map(bool, boots_after)),
         trials_needed=None,
         boots_needed=None,
         why=reason,
@@ -239,12 +263,6 @@ def _settle(
         return replace(without, why="; ".join(filter(None, (without.why, told))))
     why = f"{without.decision} without the rejected trials, {with_all.decision} with them"
     return replace(without, decision=Change.UNDECIDED.value, why=f"{why}; {told}")
-
-
-def _doubted(item: WorkloadComparison, doubt: str) -> _Decided:
-    """Trials that move, or were mostly left out, have no mean that a ratio could be made of."""
-    undecided = replace(item, decision=Change.UNDECIDED.value, why=doubt)
-    return _Decided(undecided, LimitDecision(Verdict.INCONCLUSIVE, doubt))
 
 
 def _ratio_text(item: statistics.WorkloadComparison) -> str:

@@ -103,13 +103,14 @@ def _nothing_timed(load: LoadInfo, reason: str) -> WorkloadResult:
         mean=None,
         low=None,
         high=None,
-        confidence=0.0,
+        confidence=None,
         cv_percent=None,
         mean_all=None,
         low_all=None,
         high_all=None,
         reason=reason,
         check=load.check,
+        golden_origin=load.golden_origin,
     )
 
 

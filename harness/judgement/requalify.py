@@ -8,6 +8,7 @@ where :func:`apply_requalification` rebuilds the same profile for a resumed run 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -35,9 +36,9 @@ _WIDER_MARGINS = (1.5, 2.0, 3.0, 5.0, 10.0)
 class Requalification:
     """How a baseline is run again.
 
-    `trials` is the number per boot and load; `chance` that all unchanged loads pass together, None
-    where the baseline shows no spread. `reached` False: the planned chance is out of reach at this
-    margin, and `why` says which margin would do.
+    `trials` is the number per boot and load, where a profile counts over all boots; `chance` that
+    all unchanged loads pass together, None where the baseline shows no spread. `reached` False:
+    the planned chance is out of reach at this margin, and `why` says which margin would do.
     """
 
     trials: Mapping[str, int]
@@ -84,9 +85,10 @@ def plan_again(baseline: Sequence[RunData], *, one_boot: bool = False) -> Requal
     plan = _plan(known, profile.statistics.margin_percent, one_boot)
     if plan.boots is None or plan.trials_per_boot is None:
         return _out_of_reach(known, one_boot)
+    boots = max(plan.boots, profile.boots)
     return Requalification(
-        _at_least(known, plan.trials_per_boot),
-        max(plan.boots, profile.boots),
+        _at_least(known, plan.trials_per_boot, boots),
+        boots,
         plan.achieved,
         True,
         plan.why,
@@ -128,13 +130,15 @@ def _plan(known: _Known, margin_percent: float, one_boot: bool) -> Plan:
     )
 
 
-def _at_least(known: _Known, trials: int) -> dict[str, int]:
-    """The planned trials, never fewer than the profile asks for."""
-    return {
-        load.name: max(trials, load.maximum_trials)
-        for load in known.profile.loads
-        if load.name in known.spreads
-    }
+def _at_least(known: _Known, per_boot: int, boots: int) -> dict[str, int]:
+    """The planned trials per boot, over all boots never fewer than the profile asks for.
+
+    All loads get the same number: rounds take one trial of each load and are spread over the
+    boots, so a load with fewer trials than another would have none in the last ones.
+    """
+    loads = [load for load in known.profile.loads if load.name in known.spreads]
+    most = max((math.ceil(load.maximum_trials / boots) for load in loads), default=0)
+    return dict.fromkeys((load.name for load in loads), max(per_boot, most))
 
 
 def _out_of_reach(known: _Known, one_boot: bool) -> Requalification:
@@ -147,7 +151,7 @@ def _out_of_reach(known: _Known, one_boot: bool) -> Requalification:
     remedy = _wider_margin(known, margin, one_boot)
     boots = known.stored[0]
     return Requalification(
-        _at_least(known, 0),
+        _at_least(known, 0, profile.boots),
         profile.boots,
         chance,
         False,
@@ -185,13 +189,14 @@ def apply_requalification(profile: Profile, context: Mapping[str, Any]) -> Profi
 
 def _planned(profile: Profile, trials: object, boots: object) -> dict[str, Any]:
     planned = trials if isinstance(trials, Mapping) else {}
+    count = boots if isinstance(boots, int) and boots > 0 else profile.boots
     return {
-        "loads": tuple(_with_trials(load, planned.get(load.name)) for load in profile.loads),
-        "boots": boots if isinstance(boots, int) and boots > 0 else profile.boots,
+        "loads": tuple(_with_trials(load, planned.get(load.name), count) for load in profile.loads),
+        "boots": count,
     }
 
 
-def _with_trials(load: Load, trials: object) -> Load:
-    if load.is_soak or not isinstance(trials, int) or trials < 1:
+def _with_trials(load: Load, per_boot: object, boots: int) -> Load:
+    if load.is_soak or not isinstance(per_boot, int) or per_boot < 1:
         return load
-    return load.model_copy(update={"trials": trials})
+    return load.model_copy(update={"trials": per_boot * boots})

@@ -62,6 +62,8 @@ class Side:
     concerns: tuple[str, ...] = ()
     #: load name -> means of earlier identical runs, one a boot.
     earlier: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    #: load name -> why it has no trial on this side; a soak is no load to compare.
+    untimed: Mapping[str, str] = field(default_factory=dict)
     #: False for typed values without a boot column: one boot is then all that can be claimed.
     boots_told: bool = True
 
@@ -76,12 +78,15 @@ def side_of(runs: Sequence[RunData]) -> Side:
         raise ValueError("no run: a side needs at least one")
     gathered: dict[str, list[_Part]] = {}
     profiles: dict[str, Profile] = {}
+    untimed: dict[str, str] = {}
     for run in runs:
         if run.profile_text not in profiles:
             profiles[run.profile_text] = _profile_of(run)
         for evidence in _judged(run, profiles[run.profile_text]):
             if evidence.trials:
                 gathered.setdefault(evidence.name, []).append(_Part(run, evidence))
+            elif evidence.info.trials:
+                untimed[evidence.name] = evidence.result.reason
     return Side(
         source=", ".join(run.run_id for run in runs),
         loads=tuple(_merged(parts) for parts in gathered.values()),
@@ -94,6 +99,7 @@ def side_of(runs: Sequence[RunData]) -> Side:
         versions=_agreed([run.versions for run in runs]),
         concerns=tuple(concern for run in runs for concern in _concerns(run)),
         earlier=_earlier(runs),
+        untimed={name: why for name, why in untimed.items() if name not in gathered},
     )
 
 

@@ -66,7 +66,9 @@ def _sentences(stated: StabilityStatement) -> Iterator[str]:
     if stated.success.lower is not None and stated.success.lower > 0:
         wrong = 1.0 - stated.success.lower
         yield f"A single pass is wrong in at most {number(100 * wrong, digits=2)} % of cases."
-    if rate.failures and stated.weakest_core is not None:
+    # Failures without a place count on every core, and make none the weakest.
+    differ = len({bounds.failures for _, bounds in stated.cores}) > 1 or len(stated.cores) == 1
+    if rate.failures and differ and stated.weakest_core is not None:
         yield f"The weakest is {stated.weakest_core}."
 
 

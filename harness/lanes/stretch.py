@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from harness.board import Board, LaneSlot, LaneState, Slot, StopReason
+from harness.board import SILENCE_NS, Board, LaneSlot, LaneState, Slot, StopReason
 from harness.clock import NS_PER_SECOND, SYSTEM
 from harness.lanes.accounting import Account, read_account
 from harness.lanes.gate import Gate
@@ -21,8 +21,6 @@ from harness.lanes.messages import Run, Sabotage
 from workloads.contract import Task
 from workloads.faults import choose_flip
 
-#: A lane stops by itself when the parent's heartbeat is older than this.
-SILENCE_NS = 5 * NS_PER_SECOND
 _PROGRESS_NS = 5 * NS_PER_SECOND
 _SPIN_NS = 300_000
 _MOST_STEPS = 4000

@@ -5,6 +5,7 @@ from __future__ import annotations
 from enum import Enum, auto
 
 from harness.assembly import LegDone
+from harness.board import SILENCE_NS
 from harness.clock import NS_PER_SECOND
 from harness.happenings import (
     Happening,
@@ -59,6 +60,8 @@ class LegRun:
         self._next_progress_ns = 0
         self._verified_before: dict[int, int] = {}
         self.spoilt = False
+        #: Nobody was there to hear the lanes for longer than they work unheard.
+        self._stood_still = False
 
     @property
     def busy(self) -> bool:
@@ -79,7 +82,7 @@ class LegRun:
     def unbroken(self) -> bool:
         """True when every lane used its work or time up."""
         whole = len(self._dones) == len(self._leg.work)
-        return whole and not any(done.stopped for done in self._dones)
+        return whole and not self._stood_still and not any(done.stopped for done in self._dones)
 
     def advance(self, now_ns: int) -> list[Instruction]:
         """The next stage."""
@@ -221,7 +224,10 @@ class LegRun:
             case Suspended():
                 self.spoilt = self.spoilt or self._stage is Stage.RUNNING
             case StoodStill(seconds):
-                self.spoilt = self.spoilt or self._stage is Stage.RUNNING
+                running = self._stage is Stage.RUNNING
+                self.spoilt = self.spoilt or running
+                long = seconds * NS_PER_SECOND >= SILENCE_NS
+                self._stood_still = self._stood_still or (running and long)
                 self._waiting.extend(seconds)
             case Tick():
                 return self._tick(happening, now_ns)

@@ -32,6 +32,8 @@ T = TypeVar("T")
 
 HERE = Path(__file__).resolve().parents[2]
 ENTRY = "import sys; from harness.cli.main import entry; sys.argv[0] = 'rigproof'; entry()"
+#: A session's leader takes the first terminal that it opens for its controlling one.
+TERMINAL = "import os; os.close(os.open(os.ttyname(0), os.O_RDWR)); "
 MARK = "RIGPROOF_RIG"
 PATIENCE_SECONDS = 90.0
 _LOOK_SECONDS = 0.01
@@ -147,16 +149,19 @@ class Rig:
 
     # -- commands ------------------------------------------------------------------------------
 
-    def start(self, *words: str, **environment: str) -> Command:
-        """Start a command in a session of its own, its output in files."""
+    def start(self, *words: str, terminal: int | None = None, **environment: str) -> Command:
+        """Start a command in a session of its own, its output in files.
+
+        With a `terminal` (a descriptor) it is the session's, and gets the output instead.
+        """
         number = len(self._commands)
         stdout, stderr = (self.place / f"{kind}-{number}" for kind in ("stdout", "stderr"))
         with stdout.open("wb") as out, stderr.open("wb") as err:
             popen = subprocess.Popen(
-                [sys.executable, "-c", ENTRY, *words],
-                stdin=subprocess.DEVNULL,
-                stdout=out,
-                stderr=err,
+                [sys.executable, "-c", ENTRY if terminal is None else TERMINAL + ENTRY, *words],
+                stdin=subprocess.DEVNULL if terminal is None else terminal,
+                stdout=out if terminal is None else terminal,
+                stderr=err if terminal is None else terminal,
                 cwd=HERE,
                 env=self._environment(environment),
                 start_new_session=True,
@@ -177,11 +182,11 @@ class Rig:
         command.ended()
         return command
 
-    def run(self, profile: str, *words: str) -> Command:
+    def run(self, profile: str, *words: str, terminal: int | None = None) -> Command:
         """Start a run of a profile text."""
         path = self.place / f"profile-{len(self._commands)}.yaml"
         path.write_text(profile)
-        return self.start("run", str(path), *words)
+        return self.start("run", str(path), *words, terminal=terminal)
 
     def listed(self) -> dict[str, Mapping[str, Any]]:
         """What the next command on this runs folder says of every run, by run id."""

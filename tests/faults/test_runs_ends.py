@@ -6,10 +6,12 @@ Oracle: the outcome table: what the operator ended is interrupted, and no failur
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -18,6 +20,7 @@ import pytest
 
 from harness.outcome import Ending, ExitCode, Verdict
 from harness.record.lock import LOCK_NAME
+from harness.record.verify import verify_run
 from harness.results import EventKind
 from tests.faults.rigs import SOAK, TRIALS, Command, Rig, until
 
@@ -144,3 +147,34 @@ def test_programs_that_a_profile_started_do_not_outlive_a_killed_run(tmp_path: P
         until(both_run, f"both programs: {command.tail}")
         os.kill(command.pid, signal.SIGKILL)
         assert rig.seconds_until_gone(2.0) < 2.0
+
+
+def test_a_terminal_that_is_closed_ends_the_run_whole(tmp_path: Path) -> None:
+    """A real terminal: drawn on while the run goes on, and gone when it ends."""
+    if not hasattr(os, "openpty") or not Path("/proc/self/environ").exists():
+        pytest.skip("needs pseudo-terminals and /proc")
+    ours, theirs = os.openpty()
+    with Rig(tmp_path) as rig:
+        command = rig.run(SOAK, terminal=theirs)
+        os.close(theirs)
+        reader = threading.Thread(target=read_all, args=(ours,), daemon=True)
+        reader.start()
+        rig.await_load(command)
+        os.close(ours)
+        assert command.ended() == ExitCode.INTERRUPTED  # although nobody can be told
+        data = rig.data()
+        assert (data.failures, data.ending) == ((), Ending.INTERRUPTED)
+        assert [it.data for it in data.events if it.kind is EventKind.INTERRUPTED] == [
+            {"signal": "SIGHUP"}
+        ]
+        folder = rig.folder()
+        assert folder is not None
+        assert verify_run(folder) == ()
+        assert json.loads((folder / "summary.json").read_text())["verdict"] == "inconclusive"
+        assert rig.seconds_until_gone(2.0) < 2.0
+
+
+def read_all(descriptor: int) -> None:
+    with contextlib.suppress(OSError):
+        while os.read(descriptor, 1 << 16):
+            pass

@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import os
 import random
+import shutil
 import signal
 import sys
 from collections import Counter
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from xml.etree import ElementTree
@@ -65,22 +65,20 @@ class Tally:
         )
 
 
-@pytest.fixture
-def rig(tmp_path: Path) -> Iterator[Rig]:
+def test_no_kill_loses_a_trial_leaves_a_process_or_stays_unexplained(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     if not Path("/proc/self/environ").exists():
         pytest.skip("orphans are looked for in /proc, which only Linux has")
-    with Rig(tmp_path) as made:
-        yield made
-
-
-def test_no_kill_loses_a_trial_leaves_a_process_or_stays_unexplained(
-    rig: Rig, capsys: pytest.CaptureFixture[str]
-) -> None:
     chance = random.Random(SEED)
     tally = Tally()
     while tally.victims.total() < KILLS:
         tally.runs += 1
-        one_run(rig, chance, tally, min(MOST_A_RUN, KILLS - tally.victims.total()))
+        place = tmp_path / f"run-{tally.runs}"
+        place.mkdir()
+        with Rig(place) as rig:
+            one_run(rig, chance, tally, min(MOST_A_RUN, KILLS - tally.victims.total()))
+        shutil.rmtree(place)
     with capsys.disabled():
         sys.stdout.write(f"\n{tally.describe()}\n")
     assert tally.lost == 0

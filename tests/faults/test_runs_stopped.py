@@ -16,9 +16,8 @@ from pathlib import Path
 
 import pytest
 
-from harness.board import Board, LaneSlot, Slot, StopReason
+from harness.board import SILENCE_NS, Board, LaneSlot, Slot, StopReason
 from harness.clock import NS_PER_SECOND, SYSTEM
-from harness.lanes.stretch import SILENCE_NS
 from harness.outcome import Ending, ExitCode, Verdict
 from harness.phases.state import HANG_SECONDS
 from harness.results import EventKind, FailureKind
@@ -27,7 +26,7 @@ from tests.faults.rigs import SOAK, Command, Rig, until
 
 #: What a shared machine may add to a stated time before somebody gets to run.
 SLACK_SECONDS = 3.0
-SCENES = ("sampler", "lane", "template", "parent")
+SCENES = ("sampler", "lane", "template", "parent", "everything")
 
 
 @dataclass
@@ -42,7 +41,10 @@ class Scene:
 
     def stop(self, role: str) -> None:
         self.stopped_ns = SYSTEM.monotonic_ns()
-        os.kill(self.roles[role], signal.SIGSTOP)
+        if role == "everything":  # as a terminal does it
+            os.killpg(self.command.pid, signal.SIGSTOP)
+        else:
+            os.kill(self.roles[role], signal.SIGSTOP)
 
     def stopped_after(self, since_ns: int) -> float:
         """Seconds from a moment to the stop flag."""
@@ -130,6 +132,21 @@ def test_lanes_stop_by_themselves_when_the_parent_is_silent(scenes: dict[str, Sc
     (soak,) = data.soaks
     assert not soak.complete
     assert soak.ended_seconds - soak.started_seconds < told.at_seconds - soak.started_seconds
+    assert scene.rig.seconds_until_gone(2.0) < 2.0
+
+
+def test_a_run_that_was_stopped_as_a_whole_blames_none_of_its_processes(
+    scenes: dict[str, Scene],
+) -> None:
+    scene = scenes["everything"]
+    hung_ns = round((HANG_SECONDS + 1) * NS_PER_SECOND)
+    until(lambda: SYSTEM.monotonic_ns() - scene.stopped_ns > hung_ns, "longer than any deadline")
+    os.killpg(scene.command.pid, signal.SIGCONT)
+    assert scene.command.ended() == ExitCode.INTERRUPTED, scene.command.tail
+    data = scene.rig.data()
+    assert (data.failures, data.ending) == ((), Ending.INTERRUPTED)
+    assert "stood still for" in data.ending_text
+    assert [soak.complete for soak in data.soaks] == [False]
     assert scene.rig.seconds_until_gone(2.0) < 2.0
 
 

@@ -98,7 +98,7 @@ def test_without_room_for_a_report_there_is_none_until_there_is_room(tmp_path: P
 
         filler.unlink()  # somebody makes room: the next command writes what is missing
         line = rig.listed()[folder.name]
-        assert (line["ending"], line["verdict"]) == (Ending.ERROR, Verdict.INCONCLUSIVE)
+        assert (line["ending"], line["verdict"]) == (Ending.ERROR, Verdict.ERROR)
         assert rig.data().failures == ()
         check_reported(folder)
 

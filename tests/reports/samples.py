@@ -16,6 +16,7 @@ from harness.results import (
     CriterionResult,
     Event,
     EventKind,
+    FactChange,
     Failure,
     FailureKind,
     Flag,
@@ -41,6 +42,12 @@ CAUTIONS = (
     "Sustained load heats the machine: the limits that hold are its maker's, not this report's.",
     "Save your work before a run: an unstable machine may stop at any moment.",
     "rigproof changes no setting: it writes no clock, voltage or firmware value.",
+)
+CHANGES = (
+    FactChange("setting memory_speed", 4800, 6000),
+    FactChange("setting core_voltage_offset", None, "-30 mV"),
+    FactChange("firmware / version", "1.41", "1.42"),
+    FactChange("memory_bytes", 16_777_216_000, 33_554_432_000),
 )
 PROFILE_TEXT = """\
 name: after-cooler-change
@@ -261,7 +268,10 @@ def small() -> RunResult:
         duration_seconds=92.5,
         events=events()[:3],
         banners=("This record was read in part: 1 of 92 sample blocks is damaged.",),
+        damage=("This record was read in part: 1 of 92 sample blocks is damaged.",),
         partial=True,
+        baseline_runs=("20260313T140000Z-11aa",),
+        changes=CHANGES,
     )
 
 
@@ -282,6 +292,8 @@ def judged(**changes: object) -> RunResult:
         ending=run.ending,
         failures=len(run.failures),
         partial=run.partial,
+        safety_stop=run.safety_stop is not None,
+        damaged=bool(run.damage),
     )
     return replace(run, verdict=outcome.verdict, exit_code=outcome.exit_code, why=outcome.why)
 

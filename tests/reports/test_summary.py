@@ -17,14 +17,14 @@ from tests.reports import samples
 
 TOP = {
     "format", "format_version", "run_id", "verdict", "profile", "started", "ended", "criteria",
-    "workloads", "failures", "safety_stop", "channels", "settings", "facts", "notes", "reasons",
+    "workloads", "failures", "safety_stop", "channels", "settings", "facts", "notes", "changes", "reasons",
 }  # fmt: skip
 CRITERION = {
     "name", "required", "verdict", "measured", "low", "high", "limit", "unit", "why",
 }  # fmt: skip
 WORKLOAD = {
     "name", "unit", "trials", "boots", "flagged", "rejected", "mean", "low", "high", "confidence",
-    "cv_percent", "mean_all", "low_all", "high_all",
+    "cv_percent", "mean_all", "low_all", "high_all", "golden_origin", "readings",
 }  # fmt: skip
 FAILURE = {"kind", "workload", "lane", "core", "at_seconds", "detail"}
 CHANNEL = {
@@ -134,3 +134,43 @@ def test_values_of_other_types_are_written_as_their_text() -> None:
     run = replace(samples.passing(), facts={"tags": {"b", "a"}, "ending": samples.passing().ending})
     facts = summary(run)["facts"]
     assert facts == {"tags": ["a", "b"], "ending": "completed"}
+
+
+def test_a_soak_has_no_interval_to_be_confident_of() -> None:
+    soak = replace(
+        samples.passing().workloads[0], mean=None, low=None, high=None, confidence=None,
+        reason="a soak: sustained load without timed trials",
+    )  # fmt: skip
+    document = summary(replace(samples.passing(), workloads=(soak,)))
+    assert document["workloads"][0]["confidence"] is None
+    assert document["reasons"]["/workloads/0/confidence"] == soak.reason
+
+
+def test_a_workload_tells_its_readings_and_where_its_right_digest_came_from() -> None:
+    first, second = loaded("passing")["workloads"][:2]
+    assert (first["golden_origin"], second["golden_origin"]) == (
+        "shipped", "agreed by 8 of 8 lanes (24 passes)",
+    )  # fmt: skip
+    assert first["readings"] == {
+        "latency_1024_kib_ns": 4.2, "round_trip_ns between lanes 0 and 1": 81.0,
+    }  # fmt: skip
+    nobody = replace(samples.passing().workloads[0], golden_origin="", findings=("no drift",))
+    reasons = summary(replace(samples.passing(), workloads=(nobody,)))["reasons"]
+    assert reasons["/workloads/0/golden_origin"].startswith("no right digest was settled")
+
+
+def test_everything_that_changed_since_the_baseline_is_listed() -> None:
+    document = json.loads(summary_json(samples.small()))
+    assert document["changes"][1] == {
+        "fact": "setting core_voltage_offset", "before": None, "after": "-30 mV",
+    }  # fmt: skip
+    assert document["reasons"]["/changes/1/before"] == "not stated by the baseline"
+    assert len(document["changes"]) == len(samples.CHANGES)
+
+
+def test_without_a_baseline_nothing_is_claimed_about_changes() -> None:
+    document = loaded("passing")
+    assert document["changes"] is None
+    assert "not judged against a baseline" in document["reasons"]["/changes"]
+    unchanged = replace(samples.passing(), baseline_runs=("before",))
+    assert summary(unchanged)["changes"] == []

@@ -1,0 +1,36 @@
+"""Whether a record holds all that a profile asks for: damage, and loads that it lacks."""
+
+from __future__ import annotations
+
+from harness.profile.model import Load, Profile
+from harness.results import LoadInfo, RunData
+
+#: How the reader's banners begin that tell of no loss: an older schema, read on a copy.
+HARMLESS = ("schema version ",)
+
+
+def damage_of(data: RunData) -> tuple[str, ...]:
+    """The reader's banners that tell of a loss. A banner nobody knows here counts as one."""
+    return tuple(banner for banner in data.banners if not banner.startswith(HARMLESS))
+
+
+def lacking_loads(data: RunData, profile: Profile) -> tuple[str, ...]:
+    """Why loads of `profile` are not in the record, one sentence each.
+
+    A load that is there but could not run on the machine is not lacking: the record says why.
+    """
+    by_name = {info.name: info for info in data.loads}
+    reasons = (_why_lacking(load, by_name.get(load.name)) for load in profile.loads)
+    return tuple(reason for reason in reasons if reason)
+
+
+def _why_lacking(load: Load, info: LoadInfo | None) -> str:
+    if info is None:
+        return f"no load named {load.name}"
+    if info.workload != load.workload:
+        return f"{load.name} ran {info.workload}, not {load.workload}"
+    if (info.trials == 0) is not load.is_soak:
+        asked, ran = ("a soak", "trials") if load.is_soak else ("trials", "a soak")
+        return f"{load.name} ran as {ran}, not as {asked}"
+    changed = [key for key, value in load.parameters.items() if info.parameters.get(key) != value]
+    return f"{load.name} ran with another {changed[0]}" if changed and info.parameters else ""
