@@ -71,4 +71,6 @@ def conclude_under(folder: Path, profile: Profile, profile_text: str) -> Conclud
     result = analyse(data, profile)
     allow = bool(data.context.get(ALLOW_INCONCLUSIVE))
     files = write_reports(place, result, allow_inconclusive=allow)
-    return Concluded(result, place, (*files, write_sums(place)))
+    concluded = Concluded(result, place, (*files, write_sums(place)))
+    write_sums(folder)  # the run's own digests name the further judgement too
+    return concluded

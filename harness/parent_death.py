@@ -49,9 +49,10 @@ def settle_template() -> None:
 
     Does nothing in any other process that imports the template.
     """
-    if os.environ.get(STARTED_BY_VARIABLE) != str(os.getppid()):
+    started_by = os.environ.get(STARTED_BY_VARIABLE)
+    if started_by is None or not any("multiprocessing.forkserver" in it for it in sys.orig_argv):
         return
     ask_for_death_signal()
     leave_signals_to_parent()
-    if os.environ[STARTED_BY_VARIABLE] != str(os.getppid()):
-        os._exit(3)  # it died while we asked
+    if started_by != str(os.getppid()):
+        os._exit(3)  # the run died before we could ask

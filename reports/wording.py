@@ -54,7 +54,6 @@ _SUFFIXES: dict[str, Callable[[float], str]] = {
     "_hz": lambda value: units.stated(value, "Hz"),
     "_khz": lambda value: units.stated(value * 1e3, "Hz"),
     "_mhz": lambda value: units.stated(value * 1e6, "Hz"),
-    "_ns": lambda value: units.stated(value * 1e-9, "s"),
     "_seconds": lambda value: units.stated(value, "s"),
     "_celsius": lambda value: units.stated(value, "°C"),
     "_watts": lambda value: units.stated(value, "W"),
@@ -207,14 +206,20 @@ def fact_text(name: str, value: Any) -> tuple[str, str]:
 
 def change_rows(changes: Iterable[FactChange]) -> tuple[tuple[str, str, str], ...]:
     """(name, before, after) of each change, for people; values carry their unit."""
-    return tuple(
-        (fact_text(item.fact, None)[0], _side_text(item, item.before), _side_text(item, item.after))
-        for item in changes
+    return tuple(_change_row(item) for item in changes)
+
+
+def _change_row(item: FactChange) -> tuple[str, str, str]:
+    known = item.after if item.before is None else item.before
+    return (
+        fact_text(item.fact, known)[0],
+        _side_text(item, item.before),
+        _side_text(item, item.after),
     )
 
 
 def _side_text(item: FactChange, value: Any) -> str:
-    return fact_text(item.fact, value)[1]
+    return "not stated" if value is None else fact_text(item.fact, value)[1]
 
 
 def check_text(item: WorkloadResult) -> str:
@@ -234,6 +239,8 @@ def reading_rows(readings: Mapping[str, float]) -> list[tuple[str, str]]:
 def _reading_row(name: str, value: float) -> tuple[str, str]:
     quantity, between, pair = name.partition(" between ")
     shown, text = fact_text(quantity, value)
+    if quantity.endswith("_ns"):
+        shown, text = spaced(quantity.removesuffix("_ns")), value_text(value * 1e-9, "s")
     return f"{shown}{between}{pair}", text
 
 

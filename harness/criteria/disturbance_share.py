@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from typing import ClassVar, Literal
 
 from pydantic import Field
@@ -11,7 +12,7 @@ from harness.criteria.base import LoadCriterion
 from harness.criteria.evidence import Evidence, LoadEvidence
 from harness.criteria.judging import COUNT_EXACT, Finding
 from harness.outcome import Verdict
-from harness.results import CriterionResult
+from harness.results import CriterionResult, TrialPoint
 from harness.units import percent
 
 
@@ -36,8 +37,7 @@ class DisturbanceShare(LoadCriterion):
     def _of(self, load: LoadEvidence) -> Finding:
         disturbed = [point for point in load.result.points if point.causes]
         share = 100.0 * len(disturbed) / len(load.trials)
-        causes = Counter(cause for point in disturbed for cause in point.causes)
-        most = f", most often by {causes.most_common(1)[0][0]}" if causes else ""
+        most = _worst_words(disturbed)
         return Finding(
             subject=load.name,
             verdict=Verdict.PASS if share <= self.at_most_percent else Verdict.FAIL,
@@ -49,3 +49,23 @@ class DisturbanceShare(LoadCriterion):
             distance=self.at_most_percent - share,
             uncertainty=COUNT_EXACT,
         )
+
+
+def _worst_words(disturbed: Sequence[TrialPoint]) -> str:
+    """The kind of cause that came most often, with one trial's numbers as an example."""
+    kinds = Counter(_kind(cause) for point in disturbed for cause in point.causes)
+    if not kinds:
+        return ""
+    kind, count = kinds.most_common(1)[0]
+    example = next(cause for point in disturbed for cause in point.causes if _kind(cause) == kind)
+    return f", most often by {kind} ({count} times; once {example})"
+
+
+def _kind(cause: str) -> str:
+    """A cause without its numbers: the words before the first digit."""
+    head = cause
+    for position, character in enumerate(cause):
+        if character.isdigit():
+            head = cause[:position]
+            break
+    return head.strip() or cause

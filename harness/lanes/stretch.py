@@ -95,10 +95,13 @@ class Stretch:
         end_ns = None
         if self._order.seconds is not None:
             end_ns = start_ns + round(self._order.seconds * NS_PER_SECOND)
-        if self._order.gate is None:
-            self._work(end_ns)
-        else:
-            self._work_gated(self._order.gate, start_ns, end_ns)
+        try:
+            if self._order.gate is None:
+                self._work(end_ns)
+            else:
+                self._work_gated(self._order.gate, start_ns, end_ns)
+        finally:
+            self._task.finish()
         tally.ended_ns = SYSTEM.monotonic_ns()
         tally.account = read_account().since(before)
         self._board.set_lane(self._lane, LaneSlot.FINISHED, self._order.stretch)
@@ -170,6 +173,8 @@ class Stretch:
         before = clock()
         while passes is None or tally.passes < passes:
             self._execute()
+            if not task.began:
+                return  # the other end of a pair had left: this pass never was
             found = task.digest()
             now = clock()
             tally.count(now - before)

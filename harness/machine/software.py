@@ -40,7 +40,8 @@ def _blas() -> FactValue:
     found = [it for it in threadpool_info() if it.get("user_api") == "blas"]
     if not found:
         return unknown("numpy's BLAS does not tell what it is")
-    first = found[0]
+    # scipy brings a library of its own: numpy's is the one that lies in a folder named after it.
+    first = min(found, key=lambda it: ("numpy" not in str(it.get("filepath")), str(it)))
     return {
         "library": first.get("internal_api"),
         "version": first.get("version"),

@@ -119,12 +119,23 @@ def channel(role: str = "cpu_temperature", peak: float = 71.0, **more: Any) -> C
 def counter(role: str, first: float, last: float, name: str = "count") -> ChannelData:
     return ChannelData(
         Channel(f"throttle:x:y:{name}:", name, "count", "throttle", role, counter=True),
-        (Envelope(0.0, 1.0, first, first, last, 2),),
+        (Envelope(0.0, 1.0, first, first, first, 2), Envelope(9.0, 1.0, last, last, last, 2)),
         100,
         0,
         0,
         first_value=first,
         last_value=last,
+    )
+
+
+def clock_channel(cpu: int, *blocks: tuple[float, float]) -> ChannelData:
+    """A core's sampled clock: (second, lowest value in Hz), one block a second."""
+    return ChannelData(
+        Channel(f"clock:cpu{cpu}", f"CPU {cpu} clock", "Hz", "clock probe", "core_clock", cpu=cpu),
+        tuple(Envelope(at, 1.0, low, low + 1e8, low + 2e8, 2) for at, low in blocks),
+        2 * len(blocks),
+        0,
+        0,
     )
 
 
@@ -159,7 +170,7 @@ def run_data(**more: Any) -> RunData:
         "ending_text": "",
         "partial": False,
         "boots": (Boot(1, "boot-a", "2026-01-31T08:00:00.000Z", 0.0, None),),
-        "loads": (load_info(), load_info("steady", 1, trials=0)),
+        "loads": (load_info(), load_info("steady", 1, trials=0, workload="spin")),
         "trials": tuple(trial(number, rate) for number, rate in enumerate(RATES)),
         "soaks": (soak(600.0),),
         "failures": (),

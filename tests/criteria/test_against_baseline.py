@@ -7,10 +7,11 @@ from dataclasses import replace
 import pytest
 from evidence_samples import evidence
 
+from harness.criteria.evidence import RatioGuard
 from harness.criteria.not_slower import NotSlower
 from harness.criteria.throughput_floor import ThroughputFloor
 from harness.outcome import Verdict
-from harness.results import Comparison, WorkloadComparison
+from harness.results import Comparison, CriterionResult, WorkloadComparison
 from harness.statistics.decision import LimitDecision
 
 
@@ -64,3 +65,44 @@ def test_a_load_without_a_ratio_forbids_the_pass_of_the_others() -> None:
     result = NotSlower().judge(evidence(comparison=both, not_slower=decisions))
     assert result.verdict is Verdict.INCONCLUSIVE
     assert "spin: thin" in result.why
+
+
+def share(guard: RatioGuard, **more: object) -> CriterionResult:
+    """98 % of the baseline asked for, 99 % to 101 % seen in the trials kept."""
+    spec = ThroughputFloor(load="spin", at_least_percent_of_baseline=98.0)
+    found = evidence(comparison=compared(1.0, 0.99, 1.01), ratio_guards={"spin": guard})
+    return spec.judge(replace(found, **more))  # type: ignore[arg-type]
+
+
+def test_a_share_of_the_baseline_is_decided_by_the_limits_adjusted_for_all_loads() -> None:
+    comparison = compared(0.99, 0.985, 0.995)
+    wider = replace(comparison.workloads[0], decision_low=0.97, decision_high=1.01)
+    spec = ThroughputFloor(load="spin", at_least_percent_of_baseline=98.0)
+    result = spec.judge(evidence(comparison=replace(comparison, workloads=(wider,))))
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert (result.low, result.high) == pytest.approx((97.0, 101.0))
+
+
+def test_a_ratio_in_doubt_decides_no_share() -> None:
+    assert share(RatioGuard()).verdict is Verdict.PASS
+    result = share(RatioGuard(doubt="not steady: the trials drift by 3 %"))
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert "not steady" in result.why
+
+
+def test_a_share_that_hangs_on_rejected_trials_is_undecided() -> None:
+    opposed = RatioGuard(rejected=True, low_all=0.90, high_all=0.95)
+    assert share(opposed).verdict is Verdict.INCONCLUSIVE
+    straddling = RatioGuard(rejected=True, low_all=0.95, high_all=1.01)
+    assert share(straddling).verdict is Verdict.PASS
+    assert share(straddling, blind=True).verdict is Verdict.INCONCLUSIVE
+
+
+def test_a_named_load_that_was_not_compared_forbids_the_pass() -> None:
+    comparison = compared(1.0, 0.999, 1.001)
+    decisions = {"spin": LimitDecision(Verdict.PASS, "")}
+    found = evidence(comparison=comparison, not_slower=decisions)
+    assert NotSlower(loads=("spin",)).judge(found).verdict is Verdict.PASS
+    result = NotSlower(loads=("spin", "gone")).judge(found)
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert "gone has no trials on both sides" in result.why

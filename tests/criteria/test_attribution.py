@@ -13,9 +13,9 @@ from evidence_samples import (
     run_data,
 )
 
-from harness.criteria.attribution import failures_of
+from harness.criteria.attribution import failures_of, failures_under_load
 from harness.criteria.exposure import exposure_of
-from harness.results import FailureKind
+from harness.results import Event, EventKind, FailureKind
 
 TWO = (load_info(), replace(load_info("other", 1, trials=0), workload="spin"))
 
@@ -42,6 +42,39 @@ def test_a_failure_of_another_workload_belongs_to_none() -> None:
     assert [failures_of(load, data) for load in TWO] == [(), ()]
 
 
-def test_a_machine_that_restarted_is_no_error_of_a_load() -> None:
-    data = run_data(failures=(failure(FailureKind.MACHINE_RESTARTED, at_seconds=12.0),))
-    assert exposure_of(load_evidence(), evidence(data)).failures == 0
+CRASHES = [FailureKind.MACHINE_RESTARTED, FailureKind.PROCESS_DIED]
+
+
+@pytest.mark.parametrize("kind", CRASHES)
+@pytest.mark.parametrize("workload", [None, "spin"])
+@pytest.mark.parametrize(("at_seconds", "errors"), [(12.0, 1), (13.5, 0), (90.0, 0)])
+def test_a_crash_is_an_error_of_the_load_that_was_running(
+    kind: FailureKind, workload: str | None, at_seconds: float, errors: int
+) -> None:
+    crash = failure(kind, workload=workload, lane=None, core=None, at_seconds=at_seconds)
+    data = run_data(failures=(crash,))
+    assert exposure_of(load_evidence(), evidence(data)).failures == errors
+    assert len(failures_under_load(data)) == errors
+
+
+@pytest.mark.parametrize("kind", [*CRASHES, FailureKind.LANE_DIED])
+def test_a_death_in_a_trial_that_left_nothing_else_behind_is_found_by_the_events(
+    kind: FailureKind,
+) -> None:
+    events = (
+        Event(EventKind.LOAD_STARTED, 40.0, "spin", {"load": 0}),
+        Event(EventKind.LOAD_ENDED, 43.0, "spin", {"load": 0}),
+        Event(EventKind.LOAD_STARTED, 50.0, "other", {"load": 1}),
+    )
+    for at_seconds, owners in ((42.0, ["spin"]), (46.0, []), (77.0, ["other"])):
+        died = failure(kind, workload=None, at_seconds=at_seconds)
+        data = run_data(loads=TWO, trials=(), soaks=(), events=events, failures=(died,))
+        assert [load.name for load in TWO if failures_of(load, data)] == owners
+
+
+def test_a_restart_may_be_any_cores_and_counts_on_each() -> None:
+    crash = failure(
+        FailureKind.MACHINE_RESTARTED, workload=None, lane=None, core=None, at_seconds=12.0
+    )
+    done = exposure_of(load_evidence(), evidence(run_data(failures=(crash,))))
+    assert [failed for _, failed in done.cores.values()] == [1, 1]

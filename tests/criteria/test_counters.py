@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
 from evidence_samples import (
     counter,
     event,
@@ -11,10 +12,11 @@ from evidence_samples import (
     run_data,
 )
 
+from harness.criteria.counters import increase_of, restarts_of
 from harness.criteria.hardware_errors import HardwareErrors
 from harness.criteria.throttling import Throttling
 from harness.outcome import Verdict
-from harness.results import EventKind
+from harness.results import Boot, Channel, ChannelData, Envelope, EventKind
 
 
 def test_a_counter_that_stood_still_passes() -> None:
@@ -49,3 +51,86 @@ def test_without_any_counter_the_number_is_unknown_and_not_zero() -> None:
     result = HardwareErrors(required=False).judge(evidence())
     assert (result.verdict, result.measured) == (Verdict.NOT_TESTED, None)
     assert "unknown, not 0" in result.why
+
+
+def course(*blocks: tuple[float, float, float], first: float, last: float) -> ChannelData:
+    """A throttle counter with (second, smallest, largest) for each block of one second."""
+    envelopes = tuple(Envelope(at, 1.0, low, low, high, 2) for at, low, high in blocks)
+    return replace(counter("throttle_count", first, last), envelopes=envelopes, last_value=last)
+
+
+TWO_BOOTS = (Boot(1, "boot-a", "", 0.0, None), Boot(2, "boot-b", "", 100.0, None))
+
+
+@pytest.mark.parametrize(
+    ("blocks", "first", "last", "increase"),
+    [
+        ([(0, 7, 9), (1, 9, 9), (2, 9, 12)], 7, 12, 5),
+        # Set to zero within the boot, and it counted five more although it ends below its start.
+        ([(0, 7, 9), (1, 0, 0), (2, 0, 5)], 7, 5, 7),
+        # Set to zero inside a block: both of its ends count.
+        ([(0, 7, 7), (1, 0, 9), (2, 3, 3)], 7, 3, 5),
+        # Set to zero twice.
+        ([(0, 4, 4), (1, 1, 1), (2, 3, 3), (3, 2, 2)], 4, 2, 5),
+        ([(0, 4, 4)], 4, 4, 0),
+    ],
+)
+def test_the_positive_steps_of_a_counter_are_added_up_over_its_resets(
+    blocks: list[tuple[float, float, float]], first: float, last: float, increase: float
+) -> None:
+    assert increase_of(course(*blocks, first=first, last=last), ()) == increase
+
+
+@pytest.mark.parametrize(
+    ("blocks", "first", "last", "increase"),
+    [
+        # What the second boot had counted before the run went on is not of the run.
+        ([(10, 4, 6), (120, 50, 50), (130, 50, 51)], 4, 51, 3),
+        # One block holds the end of the first boot and the start of the second.
+        ([(10, 100, 100), (99.5, 0, 100), (130, 0, 2)], 100, 2, 2),
+        # The second boot starts lower: no fall within a boot, so nothing was set to zero.
+        ([(10, 100, 103), (100, 3, 3), (130, 3, 3)], 100, 3, 3),
+    ],
+)
+def test_each_boot_counts_from_its_own_first_value(
+    blocks: list[tuple[float, float, float]], first: float, last: float, increase: float
+) -> None:
+    data = run_data(boots=TWO_BOOTS, channels=(course(*blocks, first=first, last=last),))
+    assert Throttling(at_most=1000).judge(evidence(data)).measured == increase
+
+
+def test_going_on_in_the_same_boot_is_no_restart() -> None:
+    assert restarts_of(TWO_BOOTS) == (100.0,)
+    assert restarts_of((TWO_BOOTS[0], replace(TWO_BOOTS[1], boot_id="boot-a"))) == ()
+
+
+def absent(name: str, source: str) -> ChannelData:
+    channel = Channel(
+        name, name, "count", source, "throttle_count", counter=True, absent_reason="EACCES"
+    )
+    return ChannelData(channel, (), 0, 0, 0)
+
+
+def test_a_counter_that_could_not_be_read_beside_others_forbids_a_pass() -> None:
+    seen = counter("throttle_count", 7, 7)
+    result = Throttling().judge(
+        evidence(run_data(channels=(seen, absent("core 3 throttled", "throttle"))))
+    )
+    assert (result.verdict, result.measured) == (Verdict.INCONCLUSIVE, None)
+    assert "core 3 throttled: EACCES" in result.why
+    risen = counter("throttle_count", 7, 8)
+    failed = Throttling().judge(
+        evidence(run_data(channels=(risen, absent("core 3 throttled", "throttle"))))
+    )
+    assert (failed.verdict, failed.measured) == (Verdict.FAIL, 1)
+
+
+def test_a_source_that_this_system_does_not_have_is_no_missing_counter() -> None:
+    channels = (counter("throttle_count", 7, 7), absent("accelerator", "nvml"))
+    assert Throttling().judge(evidence(run_data(channels=channels))).verdict is Verdict.PASS
+
+
+def test_few_events_of_a_counter_that_was_lost_prove_no_pass() -> None:
+    lost = replace(counter("throttle_count", 0, 0), last_value=None, missing_reason="EIO")
+    data = run_data(channels=(lost,), events=(event(EventKind.THROTTLED),))
+    assert Throttling(at_most=5).judge(evidence(data)).verdict is Verdict.INCONCLUSIVE

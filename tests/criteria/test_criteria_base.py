@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import pytest
-from evidence_samples import evidence
+from evidence_samples import evidence, load_evidence, load_info
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from harness.criteria.base import LoadCriterion
+from harness.criteria.clock_floor import ClockFloor
+from harness.criteria.disturbance_share import DisturbanceShare
+from harness.criteria.error_rate import ErrorRate
 from harness.criteria.judging import Finding, listed, plural, worst
+from harness.criteria.minimum_soak import MinimumSoak
+from harness.criteria.no_failures import NoFailures
 from harness.criteria.spread_ceiling import SpreadCeiling
 from harness.outcome import Verdict
 
@@ -81,3 +87,47 @@ def test_lists_stay_short(words: list[str], text: str) -> None:
 )
 def test_nouns_agree_with_their_number(number: int, noun: str, text: str) -> None:
     assert plural(number, noun) == text
+
+
+NAMING: tuple[LoadCriterion, ...] = (
+    NoFailures(loads=("spin", "steady", "gone")),
+    ClockFloor(at_least_ghz=1.0, loads=("spin", "gone")),
+    DisturbanceShare(loads=("spin", "gone")),
+    SpreadCeiling(at_most_percent=50.0, loads=("spin", "gone")),
+    MinimumSoak(minimum_minutes=1.0, loads=("steady", "gone")),
+    ErrorRate(at_most_per_hour=1e5, loads=("spin", "steady", "gone")),
+)
+
+
+@pytest.mark.parametrize("spec", NAMING, ids=lambda spec: spec.criterion)
+def test_a_named_load_that_the_record_lacks_forbids_the_pass_of_the_others(
+    spec: LoadCriterion,
+) -> None:
+    result = spec.judge(evidence())
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert "the record holds no load named gone" in result.why
+    rest = spec.model_copy(update={"loads": spec.loads[:-1]}).judge(evidence())
+    assert rest.verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("spec", NAMING, ids=lambda spec: spec.criterion)
+def test_a_named_load_that_is_not_available_forbids_the_pass_of_the_others(
+    spec: LoadCriterion,
+) -> None:
+    gone = load_evidence(load_info("gone", 2, available=False, reason="no compiler"), ())
+    result = spec.judge(evidence(loads=(*evidence().loads, gone)))
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert "no compiler" in result.why
+
+
+@pytest.mark.parametrize(
+    ("spec", "words"),
+    [
+        (SpreadCeiling(at_most_percent=50.0, loads=("spin", "steady")), "steady ran no trials"),
+        (MinimumSoak(minimum_minutes=1.0, loads=("steady", "spin")), "spin ran no soak"),
+    ],
+)
+def test_a_named_load_of_the_other_kind_forbids_the_pass(spec: LoadCriterion, words: str) -> None:
+    result = spec.judge(evidence())
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert words in result.why

@@ -33,7 +33,7 @@ def test_one_wrong_result_fails_and_names_load_core_and_time() -> None:
 
 
 @pytest.mark.parametrize("kind", [FailureKind.MACHINE_RESTARTED, FailureKind.PROCESS_DIED])
-def test_a_crash_is_not_counted_twice_as_a_failure_of_a_load(kind: FailureKind) -> None:
+def test_a_crash_while_no_load_ran_is_no_failure_of_a_load(kind: FailureKind) -> None:
     data = run_data(failures=(failure(kind, workload=None),))
     assert NoFailures().judge(evidence(data)).verdict is Verdict.PASS
     assert NoCrash().judge(evidence(data)).verdict is Verdict.FAIL
@@ -51,3 +51,27 @@ def test_failures_of_other_loads_do_not_count_when_loads_are_named() -> None:
     named = NoFailures(loads=("spin",))
     assert named.judge(evidence(data)).verdict is Verdict.PASS
     assert named.label == "no-failures spin"
+
+
+@pytest.mark.parametrize("kind", [FailureKind.MACHINE_RESTARTED, FailureKind.PROCESS_DIED])
+def test_a_crash_under_a_load_fails_that_load_and_no_other(kind: FailureKind) -> None:
+    crash = failure(kind, workload=None, lane=None, core=None, at_seconds=12.0)
+    data = run_data(failures=(crash,))
+    assert NoFailures().judge(evidence(data)).verdict is Verdict.FAIL
+    assert NoFailures(loads=("spin",)).judge(evidence(data)).verdict is Verdict.FAIL
+    assert NoFailures(loads=("steady",)).judge(evidence(data)).verdict is Verdict.PASS
+
+
+def test_a_named_load_that_is_not_in_the_record_cannot_pass() -> None:
+    result = NoFailures(loads=("spin", "gone")).judge(evidence())
+    assert (result.verdict, result.measured) == (Verdict.INCONCLUSIVE, None)
+    assert "no load named gone" in result.why
+
+
+def test_a_named_load_that_is_not_available_cannot_pass_and_an_unnamed_one_does_not_count() -> None:
+    gone = load_evidence(load_info("gone", 2, available=False, reason="no compiler"), ())
+    loads = (load_evidence(), gone)
+    named = NoFailures(loads=("spin", "gone")).judge(evidence(loads=loads))
+    assert named.verdict is Verdict.INCONCLUSIVE
+    assert "no compiler" in named.why
+    assert NoFailures().judge(evidence(loads=loads)).verdict is Verdict.PASS

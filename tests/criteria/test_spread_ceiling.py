@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 from evidence_samples import evidence, load_evidence, load_info
 from scipy import stats
@@ -12,7 +15,7 @@ from harness.outcome import Verdict
 
 def test_the_interval_of_a_spread_is_that_of_chi_square() -> None:
     # Oracle: scipy.stats.chi2; formula of NIST/SEMATECH e-Handbook 1.3.5.8.
-    low, high = spread_interval(2.0, 10, 0.95)
+    low, high = spread_interval(2.0, 9, 0.95)
     assert low == pytest.approx(2.0 * (9 / stats.chi2.ppf(0.975, 9)) ** 0.5, rel=1e-12)
     assert high == pytest.approx(2.0 * (9 / stats.chi2.ppf(0.025, 9)) ** 0.5, rel=1e-12)
 
@@ -36,3 +39,39 @@ def test_the_widest_spread_decides_and_one_trial_has_none() -> None:
     result = SpreadCeiling(at_most_percent=20.0).judge(evidence(loads=(load_evidence(), single)))
     assert result.verdict is Verdict.INCONCLUSIVE
     assert "single has no spread" in result.why
+
+
+def test_equal_values_show_the_resolution_and_no_spread() -> None:
+    same = load_evidence(load_info("same", 1), (100.0, 100.0, 100.0))
+    result = SpreadCeiling(at_most_percent=5.0).judge(evidence(loads=(load_evidence(), same)))
+    assert (result.verdict, result.measured) == (Verdict.INCONCLUSIVE, None)
+    assert "3 trials of same gave the very same value" in result.why
+
+
+def test_over_several_boots_the_spread_within_them_is_judged() -> None:
+    # Boots 10 % apart whose trials lie within 0.5 % of each other; oracle: numpy by boot.
+    boots = ((100.0, 100.5, 99.5), (110.0, 110.5, 109.5, 110.0))
+    load = load_evidence(rates=[value for boot in boots for value in boot])
+    numbers = [number for number, boot in enumerate(boots, start=1) for _ in boot]
+    points = tuple(
+        replace(point, boot=number)
+        for point, number in zip(load.result.points, numbers, strict=True)
+    )
+    load = replace(load, result=replace(load.result, points=points))
+    variance = sum(float(np.var(boot, ddof=1)) * (len(boot) - 1) for boot in boots) / 5
+    expected = 100 * variance**0.5 / float(np.mean([value for boot in boots for value in boot]))
+    result = SpreadCeiling(at_most_percent=2.0).judge(evidence(loads=(load,)))
+    assert result.verdict is Verdict.PASS
+    assert result.measured == pytest.approx(expected, rel=1e-12)
+    low, high = spread_interval(expected, 5, 0.95)
+    assert (result.low, result.high) == pytest.approx((low, high))
+    assert "within 2 boots" in result.why
+
+
+def test_one_trial_in_each_boot_has_no_spread_within_any() -> None:
+    load = load_evidence(rates=(100.0, 110.0))
+    points = tuple(replace(point, boot=n) for n, point in enumerate(load.result.points))
+    load = replace(load, result=replace(load.result, points=points))
+    result = SpreadCeiling(at_most_percent=50.0).judge(evidence(loads=(load,)))
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert "no boot has two valid trials" in result.why

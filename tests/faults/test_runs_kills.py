@@ -31,7 +31,7 @@ from tests.faults.rigs import TRIALS, Command, Rig, load_is_on, until
 KILLS = int(os.environ.get("RIGPROOF_KILLS", "4"))
 SEED = int(os.environ.get("RIGPROOF_SEED", "20261201"))
 #: Kills of one run before it is left to complete.
-MOST_A_RUN = 3
+MOST_A_RUN = 4
 ROUNDS = 16
 #: The stated time within which a dead parent's load is off and its processes are gone.
 GONE_SECONDS = 2.0

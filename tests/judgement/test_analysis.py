@@ -14,7 +14,7 @@ from harness.judgement.analysis import analyse
 from harness.judgement.throughput import trial_value
 from harness.outcome import Ending, ExitCode, Verdict
 from harness.profile.loader import parse_profile
-from harness.results import Boot, RunData, RunResult
+from harness.results import Boot, RunData, RunResult, SafetyStop
 
 PROFILE = """\
 name: test
@@ -72,6 +72,19 @@ def test_the_ending_reaches_the_outcome_table(ending: Ending, code: ExitCode) ->
     assert analyse(run(ending=ending)).exit_code is code
 
 
+@pytest.mark.parametrize("ending", list(Ending))
+def test_a_safety_stop_in_an_earlier_part_is_not_forgotten(ending: Ending) -> None:
+    stop = SafetyStop("cpu package", 96.0, 95.0, "°C", 40.0, "the profile")
+    result = analyse(run(safety_stop=stop, ending=ending))
+    assert (result.verdict, result.exit_code) == (Verdict.FAIL, ExitCode.SAFETY_STOP)
+
+
+def test_a_failure_seen_before_the_harness_broke_is_a_failure() -> None:
+    broken = run(ending=Ending.ERROR, failures=(failure(),))
+    assert analyse(broken).exit_code is ExitCode.FAIL
+    assert analyse(run(ending=Ending.ERROR)).verdict is Verdict.ERROR
+
+
 def test_a_partial_selection_never_passes() -> None:
     assert analyse(run(partial=True)).exit_code is ExitCode.INCONCLUSIVE
 
@@ -90,6 +103,40 @@ def test_a_run_can_be_judged_again_by_another_profile_and_says_so() -> None:
     assert result.verdict is Verdict.FAIL
     assert any("criteria of other" in banner for banner in result.banners)
     assert not analyse(run()).banners
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        (("name: steady", "name: other"), "no load named other"),
+        (("workload: spin, name: steady", "workload: roll, name: steady"), "steady ran spin"),
+        (("soak_minutes: 10", "trials: 3"), "steady ran as a soak, not as trials"),
+    ],
+)
+def test_a_load_that_the_other_profile_asks_for_and_the_record_lacks_forbids_a_pass(
+    change: tuple[str, str], reason: str
+) -> None:
+    result = analyse(run(), parse_profile(PROFILE.replace(*change), registry=None))
+    assert (result.verdict, result.exit_code) == (Verdict.INCONCLUSIVE, ExitCode.INCONCLUSIVE)
+    assert reason in result.why
+    assert result.partial
+
+
+def test_a_load_run_with_other_parameters_is_not_the_one_asked_for() -> None:
+    asked = PROFILE.replace("trials: 6}", "trials: 6, parameters: {turns: 9}}")
+    for turns, verdict in ((9, Verdict.PASS), (7, Verdict.INCONCLUSIVE)):
+        spin = load_info(parameters={"turns": turns, "size": 1})
+        data = run(loads=(spin, run().loads[1]))
+        result = analyse(data, parse_profile(asked, registry=None))
+        assert result.verdict is verdict
+    assert "spin ran with another turns" in result.why
+
+
+def test_a_load_that_could_not_run_here_is_not_lacking() -> None:
+    gone = replace(run().loads[1], available=False, reason="no compiler")
+    result = analyse(run(loads=(run().loads[0], gone), soaks=()))
+    assert result.verdict is Verdict.PASS
+    assert not result.partial
 
 
 def test_a_record_whose_profile_cannot_be_read_is_one_clear_error() -> None:
@@ -213,6 +260,31 @@ def test_readings_of_pairs_keep_the_lanes_they_belong_to() -> None:
 # --- the rest -----------------------------------------------------------------------------------
 
 
+def test_a_soak_claims_no_confidence_and_a_load_tells_where_its_golden_came_from() -> None:
+    agreed = load_info(golden_origin="agreed by 2 of 2 lanes (10 passes)")
+    spin, steady = analyse(run(loads=(agreed, run().loads[1]))).workloads
+    assert (spin.confidence, steady.confidence) == (0.95, None)
+    assert spin.golden_origin == "agreed by 2 of 2 lanes (10 passes)"
+    assert steady.golden_origin == "shipped"
+
+
+@pytest.mark.parametrize(
+    "banner",
+    ["DAMAGED: 3 rows of trials cannot be read", "LIMIT: trials holds too much text",
+     "the record's log file is missing: its last seconds may be lost", "something new"],
+)  # fmt: skip
+def test_a_damaged_record_never_passes(banner: str) -> None:
+    result = analyse(run(banners=(banner,)))
+    assert (result.verdict, result.exit_code) == (Verdict.INCONCLUSIVE, ExitCode.INCONCLUSIVE)
+    assert result.damage == (banner,)
+    assert "damaged" in result.why
+
+
+def test_an_older_record_read_on_a_copy_is_not_damaged() -> None:
+    result = analyse(run(banners=("schema version 1 was read as version 2, on a copy",)))
+    assert (result.verdict, result.damage) == (Verdict.PASS, ())
+
+
 def test_channels_are_summarised_over_their_usable_samples() -> None:
     summary = analyse(run()).channels[0]
     assert (summary.minimum, summary.maximum, summary.mean) == (40.0, 71.0, 55.5)
@@ -239,11 +311,25 @@ def test_load_spans_come_in_order_of_time() -> None:
     assert list(spans) == sorted(spans, key=lambda span: span.start_seconds)
 
 
+FACTS = {
+    "identity": "m1",
+    "frequency": {"policies": [{"governor": "performance"}]},
+    "memory": {"modules": [{"configured_mega_transfers_per_second": 6000}]},
+    "cpu": {"microcode": "0x0a"},
+}
+
+
 def test_a_setting_is_verified_only_by_a_fact_that_says_the_same() -> None:
-    facts = {"memory": {"speed": "6000"}, "governor": "performance"}
-    settings = {"governor": "performance", "speed": 6000, "vcore offset": "-50 mV"}
-    result = analyse(run(settings=settings, facts=facts))
+    settings = {"governor": "performance", "memory_speed": "6000MT/s", "vcore offset": "-50 mV"}
+    result = analyse(run(settings=settings, facts=FACTS))
     assert result.unverified_settings == ("vcore offset",)
+
+
+def test_a_setting_that_the_machine_contradicts_is_not_verified_and_cautioned_of() -> None:
+    result = analyse(run(settings={"memory_speed": "6400MT/s", "note": "x"}, facts=FACTS))
+    assert result.unverified_settings == ("memory_speed", "note")
+    told = [text for text in result.cautions if "memory_speed" in text]
+    assert told == ["memory_speed was declared as 6400MT/s, but the machine shows 6000."]
 
 
 def test_a_run_without_a_temperature_is_cautioned() -> None:

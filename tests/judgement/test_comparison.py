@@ -308,3 +308,108 @@ def test_comparing_sides_gives_the_result_types_that_reports_know() -> None:
     assert isinstance(compared.comparison, Comparison)
     assert set(compared.not_slower) == {"spin"}
     assert set(compared.comparison.overall) >= {"ratio", "low", "high", "decision"}
+
+
+# --- loads that are gone ------------------------------------------------------------------------
+
+
+TWO = (load_info(), load_info("roll", 1))
+
+
+def both(factor: float, boot: str, **more: Any) -> RunData:
+    """A run of two loads, spin and roll, with six trials each."""
+    trials = scaled(factor, boot).trials
+    more_trials = tuple(replace(t, load=1, number=t.number + 50) for t in trials)
+    return run(boot=boot, **{"loads": TWO, "trials": (*trials, *more_trials), **more})
+
+
+def without_roll(factor: float, boot: str, **more: Any) -> RunData:
+    gone = replace(TWO[1], available=False, reason="no compiler")
+    return both(factor, boot, trials=scaled(factor, boot).trials, loads=(TWO[0], gone), **more)
+
+
+def test_a_load_that_was_not_available_after_is_undecided_and_says_why() -> None:
+    comparison = compare_runs([both(1.0, "b")], [without_roll(1.0, "a")])
+    spin, roll = comparison.workloads
+    assert (spin.name, spin.decision) == ("spin", "equivalent")
+    assert (roll.name, roll.ratio, roll.decision) == ("roll", None, "undecided")
+    assert (roll.trials_before, roll.trials_after, roll.boots_after) == (6, 0, 0)
+    assert roll.why == "measured before only: not available here: no compiler"
+
+
+def test_a_load_that_the_runs_after_did_not_include_is_undecided_too() -> None:
+    after = run(boot="a", loads=(TWO[0], load_info("steady", 1, trials=0)))
+    roll = compare_runs([both(1.0, "b")], [after]).workloads[1]
+    assert (roll.decision, roll.trials_after) == ("undecided", 0)
+    assert "did not include it" in roll.why
+
+
+GONE = """\
+name: test
+loads:
+  - {workload: spin, trials: 6}
+  - {workload: roll, trials: 6}
+accept:
+  - criterion: not-slower
+"""
+
+
+def test_a_load_that_is_gone_keeps_not_slower_from_passing() -> None:
+    stored = json.loads(json.dumps(summarise_baseline([both(1.0, "b", profile_text=GONE)])))
+    context = {"baseline": stored}
+    whole = analyse(both(1.02, "a", profile_text=GONE, context=context))
+    assert whole.criteria[0].verdict is Verdict.PASS
+    result = analyse(without_roll(1.02, "a", profile_text=GONE, context=context))
+    assert result.criteria[0].verdict is Verdict.INCONCLUSIVE
+    assert "roll: measured before only" in result.criteria[0].why
+
+
+# --- what a run tells of its baseline -----------------------------------------------------------
+
+
+def test_a_run_lists_everything_that_changed_since_its_baseline() -> None:
+    facts = {"identity": "m1", "firmware": {"version": "1.0"}}
+    baseline = summarise_baseline([run(facts=facts, settings={"vcore": "1.20 V"})])
+    after = scaled(
+        1.0,
+        profile_text=PROFILE,
+        context={"baseline": json.loads(json.dumps(baseline))},
+        facts={**facts, "firmware": {"version": "1.1"}},
+    )
+    result = analyse(after)
+    assert result.baseline_runs == ("run-boot-a",)
+    assert result.changes == (
+        FactChange("setting vcore", "1.20 V", None),
+        FactChange("firmware / version", "1.0", "1.1"),
+    )
+    assert (analyse(scaled(1.0)).baseline_runs, analyse(scaled(1.0)).changes) == ((), ())
+
+
+SHARE = PROFILE.replace(
+    "criterion: not-slower",
+    "{criterion: throughput-floor, load: spin, at_least_percent_of_baseline: 90}",
+)
+
+
+@pytest.mark.parametrize(
+    ("rates", "verdict"),
+    [
+        (STEADY, Verdict.PASS),
+        ([120.0 + 2.0 * number for number in range(8)], Verdict.INCONCLUSIVE),
+    ],
+)
+def test_trials_that_drift_show_no_share_of_the_baseline(
+    rates: Sequence[float], verdict: Verdict
+) -> None:
+    baseline = json.loads(json.dumps(summarise_baseline([run()])))
+    after = run(rates, "boot-b", profile_text=SHARE, context={"baseline": baseline})
+    assert analyse(after).criteria[0].verdict is verdict
+
+
+def test_a_share_that_hangs_on_a_rejected_trial_is_undecided_against_a_baseline() -> None:
+    baseline = json.loads(json.dumps(summarise_baseline([run()])))
+    stored = {"profile_text": SHARE, "context": {"baseline": baseline}}
+    text = SHARE.replace("margin_percent: 3", "margin_percent: 3, outliers: blind")
+    kept = analyse(replace(disturbed(50.0), **stored)).criteria[0]
+    blind = analyse(replace(disturbed(50.0), **{**stored, "profile_text": text})).criteria[0]
+    assert (kept.verdict, blind.verdict) == (Verdict.PASS, Verdict.INCONCLUSIVE)

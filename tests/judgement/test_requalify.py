@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -15,6 +16,7 @@ from harness.judgement.analysis import analyse
 from harness.judgement.baseline import summarise_baseline
 from harness.judgement.requalify import apply_requalification, plan_again
 from harness.outcome import ExitCode, Verdict
+from harness.plan import make_plan
 from harness.profile.loader import parse_profile
 from harness.results import Boot, RunData
 
@@ -143,3 +145,34 @@ def test_a_damaged_plan_changes_no_trials(stored: object) -> None:
     profile = parse_profile(TEXT, registry=None)
     context = {"baseline": {}, "requalification": stored}
     assert apply_requalification(profile, context).loads == profile.loads
+
+
+UNEQUAL = TEXT.replace("name: load-9, trials: 5", "name: load-9, trials: 17")
+
+
+@pytest.mark.parametrize("text", [TEXT, UNEQUAL])
+@pytest.mark.parametrize("boots", [1, 3])
+def test_every_boot_gets_the_trials_that_were_planned_for_it(text: str, boots: int) -> None:
+    # The workload must be one that can be planned: the loads of this profile are as real as any.
+    real = text.replace("workload: spin", "workload: sieve")
+    profile = parse_profile(real, registry=None)
+    planned = {"trials": dict.fromkeys(NAMES, 7), "boots": boots}
+    context = {"baseline": {}, "requalification": planned}
+    again = apply_requalification(profile, context)
+    for boot in range(1, boots + 1):
+        plan = make_plan(again, [0, 1], boot=boot)
+        taken = Counter(plan.load(step.load).name for step in plan.steps if step.is_trial)
+        assert taken == planned["trials"]
+
+
+def test_all_loads_get_the_same_trials_per_boot_and_never_fewer_than_the_profile_asks() -> None:
+    runs = [run(f"base-{number}", 20, number, UNEQUAL + QUIET) for number in range(3)]
+    plan = plan_again(runs, one_boot=True)
+    assert set(plan.trials.values()) == {max(17, *plan.trials.values())}
+    over = [
+        run(f"base-{number}", 20, number, UNEQUAL + QUIET + "boots: 3\n") for number in range(3)
+    ]
+    spread = plan_again(over)
+    assert spread.boots >= 3
+    assert min(spread.trials.values()) * spread.boots >= 17
+    assert len(set(spread.trials.values())) == 1

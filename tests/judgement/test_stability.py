@@ -9,6 +9,7 @@ from evidence_samples import evidence, failure, load_evidence, load_info, run_da
 
 from harness.criteria.evidence import Evidence
 from harness.judgement.stability import stability_statements
+from harness.results import FailureKind
 
 INFO = load_info("steady", 0, workload="spin", trials=0)
 
@@ -66,3 +67,14 @@ def test_every_sentence_is_one_line(seconds: float) -> None:
     for statement in stability_statements(soaked(seconds)):
         assert statement.text.isprintable()
         assert statement.topic == "stability"
+
+
+def test_failures_without_a_place_make_no_core_the_weakest() -> None:
+    restart = failure(
+        FailureKind.MACHINE_RESTARTED, workload=None, lane=None, core=None, at_seconds=200.0
+    )
+    good = soaked(3600.0)
+    broken = replace(good, data=replace(good.data, failures=(restart,)))
+    text = stability_statements(broken)[0].text
+    assert "1 error in 1 h 00 min" in text
+    assert "weakest" not in text

@@ -47,7 +47,7 @@ CHANGES = (
     FactChange("setting memory_speed", 4800, 6000),
     FactChange("setting core_voltage_offset", None, "-30 mV"),
     FactChange("firmware / version", "1.41", "1.42"),
-    FactChange("memory_bytes", 16_777_216_000, 33_554_432_000),
+    FactChange("memory / total_bytes", 16_777_216_000, 33_554_432_000),
 )
 PROFILE_TEXT = """\
 name: after-cooler-change
@@ -199,6 +199,7 @@ def hostile() -> RunResult:
     base = passing()
     return replace(
         base,
+        baseline_runs=(bad,), changes=(FactChange(bad, bad, bad),),
         run_id=bad, why=bad, profile_name=bad, profile_text=bad, purpose=bad, started_utc=bad,
         criteria=tuple(
             replace(rule, name=bad, title=bad, why=bad, unit=bad, uncertainty=bad)
@@ -207,7 +208,7 @@ def hostile() -> RunResult:
         workloads=tuple(
             replace(
                 item, name=bad, unit=bad, family=bad, check=bad, method=bad, reason=bad,
-                findings=(bad,), flagged=(Flag(1, bad),), readings={bad: 1.5},
+                findings=(bad,), flagged=(Flag(1, bad),), readings={bad: 1.5}, golden_origin=bad,
                 points=tuple(replace(point, causes=(bad,)) for point in item.points),
             )
             for item in base.workloads

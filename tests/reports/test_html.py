@@ -30,6 +30,11 @@ def page(name: str) -> Element:
     return parse_html(report_html(samples.everything()[name]))
 
 
+def cells(root: Element, name: str) -> list[str]:
+    """The cells of the row that `name` heads."""
+    return [cell.all_text() for cell in row_of(root, name).find("td")]
+
+
 @cache
 def pages() -> dict[str, Element]:
     found = {name: page(name) for name in SAMPLES}
@@ -133,6 +138,45 @@ def test_the_verdict_and_its_reason_come_first(name: str, headline: str, why: st
     assert section.find("h2")[0].text == headline
     assert why in section.all_text()
     assert root.find("title")[0].text.startswith(headline)
+
+
+def test_an_error_of_the_harness_is_told_in_its_own_word_and_sign() -> None:
+    run = samples.judged(ending=Ending.ERROR)
+    root = parse_html(report_html(run))
+    assert "Error" in [item.text for item in root.find("h2")]
+    glyphs = {item.attributes["class"] for item in root.find("section")}
+    assert glyphs == {"verdict error"}
+
+
+def test_what_changed_since_the_baseline_stands_before_the_criteria() -> None:
+    root = parse_html(report_html(samples.small()))
+    headings = [item.text for item in root.find("h2")]
+    assert headings.index("What changed since the baseline") < headings.index("Criteria")
+    assert cells(root, "setting memory speed") == ["4800", "6000"]
+    assert cells(root, "setting core voltage offset") == ["not stated", "-30 mV"]
+    assert cells(root, "firmware / version") == ["1.41", "1.42"]
+    assert cells(root, "memory / total") == ["15.6 GiB", "31.2 GiB"]
+
+
+def test_a_baseline_from_which_nothing_differs_is_told_and_no_baseline_is_silence() -> None:
+    unchanged = parse_html(report_html(replace(samples.passing(), baseline_runs=("run-a",))))
+    assert "No fact and no declared setting differs from the baseline's" in unchanged.all_text()
+    assert "What changed since the baseline" not in page("passing").all_text()
+
+
+def test_a_digest_agreed_on_in_the_run_is_never_called_shipped() -> None:
+    agreed = replace(samples.passing(), workloads=samples.passing().workloads[1:2])
+    text = parse_html(report_html(agreed)).all_text()
+    assert "Check: digest of the result" in text
+    assert "Right digest: agreed by 8 of 8 lanes (24 passes)" in text
+    assert "shipped" not in text
+    assert "Right digest: shipped" in page("passing").all_text()
+
+
+def test_readings_are_shown_with_their_unit() -> None:
+    root = page("passing")
+    assert cells(root, "latency 1024 kib") == ["4.200 ns"]
+    assert cells(root, "round trip between lanes 0 and 1") == ["81.00 ns"]
 
 
 def test_declared_settings_stand_beside_the_verdict_as_not_verified() -> None:

@@ -107,6 +107,22 @@ def test_failures_under_load_fail_the_run_even_when_no_criterion_asks_for_them()
     assert "and 100 more in the record" in found.text
 
 
+def test_a_damaged_record_is_told_by_the_runs_case_even_when_every_criterion_passes() -> None:
+    run = samples.judged(criteria=(criterion("a", Verdict.PASS),), damage=("DAMAGED: 3 rows",))
+    failure = cases(run)["the run itself"].find("failure")
+    assert failure is not None
+    assert failure.attrib["type"] == "rigproof.inconclusive"
+    assert "DAMAGED: 3 rows" in failure.attrib["message"]
+
+
+def test_a_damaged_record_is_told_beside_criteria_that_are_undecided_too() -> None:
+    rules = (criterion("a", Verdict.INCONCLUSIVE),)
+    run = samples.judged(criteria=rules, damage=("DAMAGED: 3 rows",))
+    failure = cases(run)["the run itself"].find("failure")
+    assert failure is not None
+    assert "damaged" in failure.attrib["message"]
+
+
 def test_a_broken_harness_is_an_error_and_not_a_failure_of_the_machine() -> None:
     run = samples.judged(criteria=(criterion("a", Verdict.PASS),), ending=Ending.ERROR)
     case = cases(run)["the run itself"]
@@ -114,7 +130,8 @@ def test_a_broken_harness_is_an_error_and_not_a_failure_of_the_machine() -> None
     assert case.find("failure") is None
 
 
-VERDICTS = st.sampled_from(list(Verdict))
+#: What a criterion can say; an error is a verdict of the run alone.
+VERDICTS = st.sampled_from([verdict for verdict in Verdict if verdict is not Verdict.ERROR])
 RULES = st.lists(st.tuples(VERDICTS, st.booleans()), max_size=4)
 
 
@@ -124,9 +141,10 @@ RULES = st.lists(st.tuples(VERDICTS, st.booleans()), max_size=4)
     ending=st.sampled_from(list(Ending)),
     failures=st.integers(0, 1),
     partial=st.booleans(),
+    damaged=st.booleans(),
 )
 def test_the_document_is_red_exactly_when_the_run_does_not_pass(
-    rules: list[tuple[Verdict, bool]], ending: Ending, failures: int, partial: bool
+    rules: list[tuple[Verdict, bool]], ending: Ending, failures: int, partial: bool, damaged: bool
 ) -> None:
     """Oracle: the outcome table's own verdict and exit code."""
     failure = Failure(FailureKind.LANE_DIED, "w", 0, 0, 1.0, "signal 9")
@@ -138,6 +156,7 @@ def test_the_document_is_red_exactly_when_the_run_does_not_pass(
         ending=ending,
         failures=(failure,) * failures,
         partial=partial,
+        damage=("DAMAGED: 3 rows",) * damaged,
         safety_stop=samples.safety_stopped().safety_stop if ending is Ending.SAFETY_STOP else None,
     )
     outcomes = {case.outcome for case in suite_of(run).cases}

@@ -17,7 +17,8 @@ from tests.reports import samples
 
 TOP = {
     "format", "format_version", "run_id", "verdict", "profile", "started", "ended", "criteria",
-    "workloads", "failures", "safety_stop", "channels", "settings", "facts", "notes", "changes", "reasons",
+    "workloads", "failures", "safety_stop", "channels", "settings", "facts", "notes",
+    "changes", "reasons",
 }  # fmt: skip
 CRITERION = {
     "name", "required", "verdict", "measured", "low", "high", "limit", "unit", "why",
