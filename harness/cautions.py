@@ -10,3 +10,9 @@ CAUTIONS: tuple[str, ...] = (
     "This tool changes no setting. It never writes a clock, a voltage or a firmware option; what "
     "you changed yourself remains your responsibility and that of qualified practice.",
 )
+
+#: What no machine of ours could show; said wherever somebody reads sensors.
+UNPROVEN = (
+    "unproven on bare metal: drivers that hang inside the kernel, the skew between sibling "
+    "threads, real throttling, and the truth of the measured clock"
+)

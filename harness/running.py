@@ -227,6 +227,9 @@ def _measure(part: Part, shop: Workshop) -> Finish:
             tools = Equipment(shop.board, team, sampler, readings, writer, shop.clock, shop.signals)
             runner = Runner(part.plan, conductor, tools, shop.observer, _showing(part))
             _await_sampler(sampler, runner, shop)
+            if not readings.guarded:
+                text = "no temperature is guarded here: nothing would stop the load, so watch it"
+                _warn(shop, text, "unguarded")
             return runner.run()
     finally:
         _say_counts(sampler.stop(), writer)

@@ -141,7 +141,8 @@ def _plan_lines(plan: Plan, document: dict[str, Any]) -> Iterator[str]:
 
     yield (
         f"{document['profile']}: {plan.trials} trials in {plan.rounds} rounds, "
-        f"{document['soaks']} soaks, on {plan.lanes} lanes"
+        f"{document['soaks']} soak{'' if document['soaks'] == 1 else 's'}, "
+        f"on {plan.lanes} lane{'' if plan.lanes == 1 else 's'}"
     )
     yield f"estimated duration: {duration(plan.estimated_seconds())}"
     yield (

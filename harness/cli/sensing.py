@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from harness.cautions import UNPROVEN
 from harness.cli.options import AllowCommands, AsJson, SysfsRoot, sysfs_root
 from harness.cli.plain import say_json
 from harness.errors import UsageError
@@ -26,12 +27,6 @@ ProfileOption = Annotated[
         show_default=False,
     ),
 ]
-
-#: What no machine of ours could show; said wherever somebody reads sensors.
-UNPROVEN = (
-    "unproven on bare metal: drivers that hang inside the kernel, the skew between sibling "
-    "threads, real throttling, and the truth of the measured clock"
-)
 
 
 def sensors(

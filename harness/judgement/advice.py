@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.cautions import CAUTIONS
+from harness.cautions import CAUTIONS, UNPROVEN
 from harness.criteria.evidence import Evidence, readable
 from harness.criteria.judging import listed
 from harness.criteria.temperature import CPU_TEMPERATURE
@@ -18,6 +18,7 @@ def cautions_of(evidence: Evidence, profile: Profile) -> tuple[str, ...]:
 
 
 def _special(evidence: Evidence, profile: Profile) -> Iterator[str]:
+    yield f"Of this tool's own sensing, {UNPROVEN}."
     absent = [load for load in evidence.loads if not load.info.available]
     if absent:
         reasons = listed(f"{load.name} ({load.info.reason})" for load in absent)
