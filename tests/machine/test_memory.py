@@ -76,9 +76,10 @@ def test_a_group_that_is_over_its_limit_leaves_nothing(tree: Tree) -> None:
 
 
 def test_this_machines_memory_is_what_the_library_says() -> None:
-    total, available = machine_memory()
+    total, _ = machine_memory()
     assert total == psutil.virtual_memory().total
-    assert 0 < available_memory_bytes() <= available
+    # Free memory moves between two looks; more than there is in all it can never be.
+    assert 0 < available_memory_bytes() <= total
 
 
 def test_elsewhere_the_library_is_asked(tmp_path: Path) -> None:
