@@ -17,7 +17,8 @@ def _own_temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[
     from multiprocessing.util import get_temp_dir
 
     get_temp_dir()  # its own folder lives longer than ours: let it be made elsewhere
-    before, folder = os.environ.get("TMPDIR"), tmp_path_factory.mktemp("tmp")
+    # A short path: sockets of multiprocessing lie below it, and their names may not be long.
+    before, folder = os.environ.get("TMPDIR"), Path(tempfile.mkdtemp(prefix="rp-"))
     os.environ["TMPDIR"] = str(folder)
     tempfile.tempdir = None
     yield

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
-from evidence_samples import (
-    soaked,
-)
+from evidence_samples import failure, soaked
 from pydantic import ValidationError
 
 from harness.criteria.demonstration import DemonstrationTest
 from harness.outcome import Verdict
+from harness.results import FailureKind
 
 
 def plan(hours: float, failures: int, name: str = "XV-D", theta1: float = 1.0) -> Any:
@@ -40,3 +40,14 @@ def test_plan_xv_d_accepts_five_failures_in_9_3_multiples(
 def test_an_unknown_plan_is_refused_with_the_nearest() -> None:
     with pytest.raises(ValidationError, match="did you mean 'XV-D'"):
         DemonstrationTest(load="steady", plan="XVD", refused_mean_hours=1.0)
+
+
+def test_a_restart_under_the_load_is_one_of_its_failures() -> None:
+    restart = failure(
+        FailureKind.MACHINE_RESTARTED, workload=None, lane=None, core=None, at_seconds=500.0
+    )
+    quiet = soaked(9.3, 5)
+    more = replace(quiet.data, failures=(*quiet.data.failures, restart))
+    spec = DemonstrationTest(load="steady", plan="XV-D", refused_mean_hours=1.0)
+    result = spec.judge(replace(quiet, data=more))
+    assert (result.verdict, result.measured) == (Verdict.FAIL, 6)

@@ -14,6 +14,7 @@ import secrets
 import signal
 import subprocess
 import sys
+import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -133,7 +134,8 @@ class Rig:
 
     def __post_init__(self) -> None:
         self.runs_dir = self.place / "runs"
-        self.temporary = self.place / "tmp"
+        # A short path: sockets of multiprocessing lie below it, and their names may not be long.
+        self.temporary = Path(tempfile.mkdtemp(prefix="rig-"))
         for folder in (self.runs_dir, self.temporary):
             folder.mkdir(exist_ok=True)
         self._commands: list[Command] = []
