@@ -14,18 +14,45 @@ from harness.criteria.judging import COUNT_EXACT, plural
 from harness.outcome import Verdict
 from harness.results import Boot, ChannelData, CriterionResult, Envelope, Event, EventKind
 
+_MOST_NAMED = 3
+
+
+@dataclass(frozen=True)
+class Countable:
+    """What is counted, and whose counters can show that it did not happen.
+
+    A rise of any counter with one of `roles` fails. That there was none is shown only by counters
+    of `witness_role` from `witness_source`: alarms that firmware or a hypervisor may keep to
+    itself, or those of another device, stay at 0 whatever the machine suffers.
+    `unwitnessed` is the sentence for when there is no witness.
+    """
+
+    noun: str
+    kind: EventKind
+    roles: tuple[str, ...]
+    witness_role: str
+    witness_source: str
+    unwitnessed: str
+
+    def witnesses(self, item: ChannelData) -> bool:
+        """True when this counter standing still shows that nothing happened."""
+        channel = item.channel
+        return channel.role == self.witness_role and channel.source == self.witness_source
+
 
 @dataclass(frozen=True)
 class Counted:
     """How much the readable counters rose during the run, and the events that told of it.
 
-    `missing` says why counters beside them (of the same source) could not be read.
+    `missing` says why counters beside them (of the same source and role) could not be read,
+    `unwitnessed` why the counters that were read cannot show that nothing happened.
     """
 
     increase: int
     counters: tuple[ChannelData, ...]
     events: tuple[Event, ...]
     missing: tuple[str, ...] = ()
+    unwitnessed: str = ""
 
 
 class CounterCriterion(CriterionSpec):
@@ -33,23 +60,21 @@ class CounterCriterion(CriterionSpec):
 
     at_most: int = Field(default=0, ge=0, le=10**9, description="Largest accepted number.")
 
-    def judge_counters(
-        self, evidence: Evidence, roles: Sequence[str], kind: EventKind, noun: str
-    ) -> CriterionResult:
-        """Sum the increase of all counters with one of `roles`, and the events of `kind`.
+    def judge_counters(self, evidence: Evidence, what: Countable) -> CriterionResult:
+        """Sum the increase of all counters of `what`, and the events that told of it.
 
         Too many events fail whatever else could be read; few enough pass only when every counter
-        was read that this source has.
+        was read that the source has, and one of them is a witness.
         """
-        counted = count_events(evidence, roles, kind)
-        unit = f"{noun}s"
+        counted = count_events(evidence, what)
+        unit = f"{what.noun}s"
         if not counted.counters and not counted.events:
             why = f"this system gives no counter of {unit}, so their number is unknown, not 0"
             return self.not_measured(why, limit=self.at_most, unit=unit)
-        sentence = _sentence(counted, noun, self.at_most)
+        sentence = _sentence(counted, what.noun, self.at_most)
         within = counted.increase <= self.at_most
-        if within and counted.missing:
-            why = f"{counted.missing[0]} (of the others: {sentence})"
+        if within and (lack := counted.missing or (counted.unwitnessed,))[0]:
+            why = f"{lack[0]} (of the others: {sentence})"
             return self.not_measured(why, limit=self.at_most, unit=unit)
         return self.result(
             Verdict.PASS if within else Verdict.FAIL,
@@ -61,20 +86,30 @@ class CounterCriterion(CriterionSpec):
         )
 
 
-def count_events(evidence: Evidence, roles: Sequence[str], kind: EventKind) -> Counted:
-    """Increase of the counters with one of `roles` over the run, and the events of `kind`."""
-    counters = [it for role in roles for it in evidence.channels(role) if it.channel.counter]
+def count_events(evidence: Evidence, what: Countable) -> Counted:
+    """Increase over the run of the counters of `what`, and the events that told of it."""
+    counters = [it for role in what.roles for it in evidence.channels(role) if it.channel.counter]
     read = tuple(item for item in counters if _is_read(item))
-    sources = {item.channel.source for item in read}
+    kinds = {_source_and_role(item) for item in read}
     missing = tuple(
         f"{item.channel.name}: {_why_unread(item)}"
         for item in counters
-        if not _is_read(item) and (not sources or item.channel.source in sources)
+        if not _is_read(item) and (not kinds or _source_and_role(item) in kinds)
     )
     restarts = restarts_of(evidence.data.boots)
     rise = sum(increase_of(item, restarts) for item in read)
-    events = tuple(item for item in evidence.data.events if item.kind is kind)
-    return Counted(max(round(rise), len(events)), read, events, missing)
+    events = tuple(item for item in evidence.data.events if item.kind is what.kind)
+    lack = "" if any(what.witnesses(item) for item in read) else _no_witness(what, counters)
+    return Counted(max(round(rise), len(events)), read, events, missing, lack)
+
+
+def _no_witness(what: Countable, counters: Sequence[ChannelData]) -> str:
+    reasons = [_why_unread(item) for item in counters if what.witnesses(item)]
+    return "; ".join([*reasons[:1], what.unwitnessed])
+
+
+def _source_and_role(item: ChannelData) -> tuple[str, str]:
+    return item.channel.source, item.channel.role or ""
 
 
 def _is_read(item: ChannelData) -> bool:
@@ -131,8 +166,14 @@ def _across(item: Envelope, value: float) -> tuple[float, float]:
 
 
 def _sentence(counted: Counted, noun: str, limit: int) -> str:
-    watched = plural(len(counted.counters), "counter")
     if not counted.increase:
-        return f"no {noun} was counted ({watched} watched)"
+        return f"no {noun} was counted; watched: {_names(counted.counters)}"
     first = f"; the first: {counted.events[0].text}" if counted.events else ""
     return f"{plural(counted.increase, noun)} counted, {limit} accepted{first}"
+
+
+def _names(counters: Sequence[ChannelData]) -> str:
+    """The first few counters by name; a machine may have hundreds."""
+    named = [item.channel.name for item in counters[:_MOST_NAMED]]
+    more = len(counters) - len(named)
+    return ", ".join(named) + (f" and {more} more" if more else "")

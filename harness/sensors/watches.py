@@ -15,7 +15,7 @@ from harness.sensors.contract import Incident, Reading
 LOST_AFTER_READINGS = 3
 #: At most this many events of one channel; the rest is only in the samples.
 MOST_EVENTS = 20
-_THROTTLE_ROLE = "throttle_count"
+_SLOW_DOWN_ROLES = frozenset({"throttle_count", "heat_alarms"})
 
 
 @dataclass
@@ -77,7 +77,8 @@ def _rise(
 
 
 def _kind(channel: Channel) -> EventKind:
-    return EventKind.THROTTLED if channel.role == _THROTTLE_ROLE else EventKind.HARDWARE_ERROR
+    slowed = channel.role in _SLOW_DOWN_ROLES
+    return EventKind.THROTTLED if slowed else EventKind.HARDWARE_ERROR
 
 
 @dataclass

@@ -116,9 +116,15 @@ def channel(role: str = "cpu_temperature", peak: float = 71.0, **more: Any) -> C
     return ChannelData(**{**values, **more})
 
 
-def counter(role: str, first: float, last: float, name: str = "count") -> ChannelData:
+COUNTER_SOURCES = {"throttle_count": "throttle", "hardware_errors": "hardware errors"}
+
+
+def counter(
+    role: str, first: float, last: float, name: str = "count", source: str = ""
+) -> ChannelData:
+    source = source or COUNTER_SOURCES[role]
     return ChannelData(
-        Channel(f"throttle:x:y:{name}:", name, "count", "throttle", role, counter=True),
+        Channel(f"{source}:x:y:{name}:", name, "count", source, role, counter=True),
         (Envelope(0.0, 1.0, first, first, first, 2), Envelope(9.0, 1.0, last, last, last, 2)),
         100,
         0,

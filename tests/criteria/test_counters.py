@@ -134,3 +134,65 @@ def test_few_events_of_a_counter_that_was_lost_prove_no_pass() -> None:
     lost = replace(counter("throttle_count", 0, 0), last_value=None, missing_reason="EIO")
     data = run_data(channels=(lost,), events=(event(EventKind.THROTTLED),))
     assert Throttling(at_most=5).judge(evidence(data)).verdict is Verdict.INCONCLUSIVE
+
+
+ALARM_ROW = counter("heat_alarms", 0, 0, "thermal event interrupts", "hardware errors")
+CHECK_ROW = counter("error_alarms", 0, 0, "machine check exceptions", "hardware errors")
+LOG_LINES = counter("error_alarms", 0, 0, "hardware error lines", "kernel log")
+
+
+@pytest.mark.parametrize("required", [True, False])
+@pytest.mark.parametrize(
+    ("criterion", "silent"),
+    [
+        (Throttling, (ALARM_ROW,)),
+        (Throttling, (counter("throttle_count", 0, 0, "slowed down: heat", "nvml"),)),
+        (HardwareErrors, (CHECK_ROW,)),
+        (HardwareErrors, (CHECK_ROW, LOG_LINES)),
+        (HardwareErrors, (counter("hardware_errors", 0, 0, "ECC errors", "nvml"),)),
+    ],
+)
+def test_silent_alarms_and_another_devices_counters_are_no_pass(
+    criterion: type[Throttling] | type[HardwareErrors],
+    silent: tuple[ChannelData, ...],
+    required: bool,
+) -> None:
+    result = criterion(required=required).judge(evidence(run_data(channels=silent)))
+    expected = Verdict.INCONCLUSIVE if required else Verdict.NOT_TESTED
+    assert (result.verdict, result.measured) == (expected, None)
+    assert "unknown" in result.why
+    assert all(item.channel.name in result.why for item in silent)
+
+
+@pytest.mark.parametrize(
+    ("criterion", "rung"),
+    [
+        (Throttling, counter("heat_alarms", 0, 2, "thermal events", "hardware errors")),
+        (HardwareErrors, counter("error_alarms", 0, 2, "machine checks", "hardware errors")),
+        (HardwareErrors, counter("hardware_errors", 0, 2, "ECC errors", "nvml")),
+    ],
+)
+def test_an_alarm_that_rang_fails_though_its_silence_would_prove_nothing(
+    criterion: type[Throttling] | type[HardwareErrors], rung: ChannelData
+) -> None:
+    result = criterion().judge(evidence(run_data(channels=(rung,))))
+    assert (result.verdict, result.measured) == (Verdict.FAIL, 2)
+
+
+def test_why_the_memory_controller_is_silent_is_said() -> None:
+    absent_driver = replace(
+        counter("hardware_errors", 0, 0, "memory errors"), first_value=None, last_value=None
+    )
+    absent_driver = replace(
+        absent_driver, channel=replace(absent_driver.channel, absent_reason="no driver is loaded")
+    )
+    data = run_data(channels=(absent_driver, CHECK_ROW))
+    result = HardwareErrors(required=False).judge(evidence(data))
+    assert result.verdict is Verdict.NOT_TESTED
+    assert "no driver is loaded" in result.why
+
+
+def test_of_many_counters_a_few_are_named() -> None:
+    cores = tuple(counter("throttle_count", 0, 0, f"core {core} throttled") for core in range(64))
+    result = Throttling().judge(evidence(run_data(channels=cores)))
+    assert result.why.endswith("core 0 throttled, core 1 throttled, core 2 throttled and 61 more")

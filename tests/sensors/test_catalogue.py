@@ -34,7 +34,7 @@ def test_every_board_has_unique_names_and_keys_and_one_reading_for_each(
 #: Board to the roles its channels must have, and those it must be said to lack.
 _EXPECTED = {
     "server": ({"cpu_temperature", "memory_temperature", "cpu_power", "memory_power",
-                "system_power", "fan_speed", "hardware_errors", "throttle_count"},
+                "system_power", "fan_speed", "hardware_errors", "heat_alarms"},
                {"core_clock"}),
     "desktop A": ({"cpu_temperature", "board_temperature", "core_voltage", "fan_speed",
                    "core_clock", "cpu_power", "storage_temperature"}, {"hardware_errors"}),
