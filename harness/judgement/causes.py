@@ -1,8 +1,10 @@
 """Which trial was disturbed by what, from everything the record holds about its time.
 
-A trial may be left out of the statistics only when it stands out *and* has a cause here. The
-conditions and their thresholds are those of :mod:`harness.statistics.causes`; two more are judged
-here because only the record knows them: involuntary context switches, and a suspended machine.
+A trial may be left out of the statistics only when it is slower than its load's others *and* was
+disturbed more than they were: :meth:`Causes.excuse`. What every trial suffered disturbs the
+measurement, which :meth:`Causes.of` tells, but excuses none of them. The conditions and their
+thresholds are those of :mod:`harness.statistics.causes`; two more are judged here because only the
+record knows them: involuntary context switches, and a suspended machine.
 """
 
 from __future__ import annotations
@@ -14,7 +16,12 @@ from statistics import fmean, median
 
 from harness.criteria.temperature import CPU_TEMPERATURE
 from harness.results import Envelope, EventKind, LaneTrial, RunData, TrialData
-from harness.statistics.causes import CauseThresholds, TrialConditions, find_cause
+from harness.statistics.causes import (
+    CauseThresholds,
+    TrialConditions,
+    UsualConditions,
+    find_cause,
+)
 
 
 @dataclass(frozen=True)
@@ -47,34 +54,59 @@ class Causes:
         ]
         self._clocks = _usual(data.trials, _mean_clock)
         self._peaks = _usual(data.trials, self._peak)
+        self._delays = _usual(data.trials, lambda trial: _worst(trial, _delay_share).size)
+        self._throttles = _usual(data.trials, self._throttle_events)
+        self._faults = _usual(data.trials, _major_faults)
+        self._switching = _usual(
+            data.trials, lambda trial: _worst(trial, _switches_per_second).size
+        )
 
     def of(self, trial: TrialData) -> tuple[str, ...]:
-        """Every cause of `trial`, those that the record already names first."""
-        found = [*trial.causes, *self._condition(trial), *self._switches(trial)]
+        """Everything that disturbed `trial`, what the record already names first."""
+        return self._found(trial, UsualConditions(), usual_switches=0.0)
+
+    def excuse(self, trial: TrialData) -> tuple[str, ...]:
+        """What disturbed `trial` by more than is usual for its load: it may explain a slow one."""
+        usual = UsualConditions(
+            run_delay_share=self._delays.get(trial.load, 0.0),
+            throttle_events=self._throttles.get(trial.load, 0.0),
+            major_faults=self._faults.get(trial.load, 0.0),
+        )
+        return self._found(trial, usual, self._switching.get(trial.load, 0.0))
+
+    def _found(
+        self, trial: TrialData, usual: UsualConditions, usual_switches: float
+    ) -> tuple[str, ...]:
+        found = [
+            *trial.causes,
+            *self._condition(trial, usual),
+            *self._switches(trial, usual_switches),
+        ]
         if self._count(trial, EventKind.SUSPENDED):
             found.append("the machine was suspended")
         return tuple(dict.fromkeys(found))
 
-    def _condition(self, trial: TrialData) -> Iterator[str]:
-        worst = _worst(trial, _delay_share)
-        cause = find_cause(
-            TrialConditions(
-                run_delay_share=worst.size,
-                throttle_events=self._count(trial, EventKind.THROTTLED),
-                clock_percent=_percent_of(_mean_clock(trial), self._clocks.get(trial.load)),
-                temperature_rise_celsius=_above(self._peak(trial), self._peaks.get(trial.load)),
-                major_faults=sum(lane.major_faults or 0 for lane in trial.lanes),
-            ),
-            self._thresholds.conditions,
+    def _condition(self, trial: TrialData, usual: UsualConditions) -> Iterator[str]:
+        worst, limits = _worst(trial, _delay_share), self._thresholds.conditions
+        conditions = TrialConditions(
+            run_delay_share=worst.size,
+            throttle_events=self._throttle_events(trial),
+            clock_percent=_percent_of(_mean_clock(trial), self._clocks.get(trial.load)),
+            temperature_rise_celsius=_above(self._peak(trial), self._peaks.get(trial.load)),
+            major_faults=_major_faults(trial),
         )
+        cause = find_cause(conditions, limits, usual)
         if cause is not None:
-            delayed = worst.size >= self._thresholds.conditions.run_delay_share
+            delayed = worst.size - usual.run_delay_share >= limits.run_delay_share
             yield f"{cause} on {worst.place}" if delayed else cause
 
-    def _switches(self, trial: TrialData) -> Iterator[str]:
+    def _switches(self, trial: TrialData, usual: float) -> Iterator[str]:
         worst = _worst(trial, _switches_per_second)
-        if worst.size >= self._thresholds.switches_per_second:
+        if worst.size - usual >= self._thresholds.switches_per_second:
             yield f"{worst.size:.0f} involuntary switches a second on {worst.place}"
+
+    def _throttle_events(self, trial: TrialData) -> int:
+        return self._count(trial, EventKind.THROTTLED)
 
     def _count(self, trial: TrialData, kind: EventKind) -> int:
         return sum(
@@ -97,6 +129,10 @@ def _usual(
         if value is not None:
             values[trial.load].append(value)
     return {load: median(own) for load, own in values.items() if len(own) > 1}
+
+
+def _major_faults(trial: TrialData) -> int:
+    return sum(lane.major_faults or 0 for lane in trial.lanes)
 
 
 def _mean_clock(trial: TrialData) -> float | None:

@@ -39,7 +39,7 @@ def judge_loads(
     why = {trial.number: causes.of(trial) for trial in data.trials}
     statistics = summarise_run(
         {
-            str(load.number): _entered(load, trials[load.number], why)
+            str(load.number): _entered(load, trials[load.number], causes)
             for load in data.loads
             if trials[load.number]
         },
@@ -57,13 +57,12 @@ def _trials_of(load: LoadInfo, data: RunData) -> tuple[TrialData, ...]:
     return tuple(sorted(own, key=lambda trial: (trial.boot, trial.started_seconds)))
 
 
-def _entered(
-    load: LoadInfo, trials: tuple[TrialData, ...], why: Mapping[int, tuple[str, ...]]
-) -> WorkloadTrials:
+def _entered(load: LoadInfo, trials: tuple[TrialData, ...], causes: Causes) -> WorkloadTrials:
     return WorkloadTrials(
         values=[trial_value(trial, load) for trial in trials],
-        causes=["; ".join(why[trial.number]) or None for trial in trials],
+        causes=["; ".join(causes.excuse(trial)) or None for trial in trials],
         boots=[str(trial.boot) for trial in trials],
+        lower_is_better=load.lower_is_better,
     )
 
 

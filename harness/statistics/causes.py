@@ -2,6 +2,9 @@
 
 Variation alone does not reveal interference: a competitor on a pinned core doubled a kernel's time
 at an unchanged coefficient of variation. What the record measured beside the trial does.
+
+Every condition here slows a trial down, none makes it faster. A condition that is usual among the
+trials of a load disturbs them all, but it tells none of them apart: only its excess does.
 """
 
 from __future__ import annotations
@@ -40,29 +43,47 @@ class CauseThresholds:
     major_faults: int = 10
 
 
+@dataclass(frozen=True)
+class UsualConditions:
+    """What is usual among the trials of the same load: medians, 0 where nothing is known.
+
+    The clock and the temperature of :class:`TrialConditions` are relative to the usual already.
+    """
+
+    run_delay_share: float = 0.0
+    throttle_events: float = 0.0
+    major_faults: float = 0.0
+
+
 def find_cause(
-    conditions: TrialConditions, thresholds: CauseThresholds | None = None
+    conditions: TrialConditions,
+    thresholds: CauseThresholds | None = None,
+    usual: UsualConditions | None = None,
 ) -> str | None:
-    """The first cause that applies, most direct first, with its number; None without one."""
-    limits = thresholds or CauseThresholds()
+    """The first cause that applies, most direct first, with its number; None without one.
+
+    With `usual` a condition counts by how far it exceeds what is usual, so that it can explain
+    why this trial stands out among the others.
+    """
+    limits, usual = thresholds or CauseThresholds(), usual or UsualConditions()
     found = (
-        _run_delay(conditions.run_delay_share, limits.run_delay_share),
-        _throttling(conditions.throttle_events, limits.throttle_events),
+        _run_delay(conditions.run_delay_share, usual.run_delay_share, limits.run_delay_share),
+        _throttling(conditions.throttle_events, usual.throttle_events, limits.throttle_events),
         _clock_drop(conditions.clock_percent, limits.clock_drop_percent),
         _temperature(conditions.temperature_rise_celsius, limits.temperature_rise_celsius),
-        _faults(conditions.major_faults, limits.major_faults),
+        _faults(conditions.major_faults, usual.major_faults, limits.major_faults),
     )
     return next((cause for cause in found if cause is not None), None)
 
 
-def _run_delay(share: float | None, limit: float) -> str | None:
-    if share is None or share < limit:
+def _run_delay(share: float | None, usual: float, limit: float) -> str | None:
+    if share is None or share - usual < limit:
         return None
     return f"run delay {100 * share:.1f} % of the trial"
 
 
-def _throttling(events: int | None, limit: int) -> str | None:
-    if events is None or events < limit:
+def _throttling(events: int | None, usual: float, limit: int) -> str | None:
+    if events is None or events - usual < limit:
         return None
     return f"throttling ({events} event{'s' if events > 1 else ''})"
 
@@ -79,7 +100,7 @@ def _temperature(rise: float | None, limit: float) -> str | None:
     return f"{rise:.0f} °C hotter than usual"
 
 
-def _faults(count: int | None, limit: int) -> str | None:
-    if count is None or count < limit:
+def _faults(count: int | None, usual: float, limit: int) -> str | None:
+    if count is None or count - usual < limit:
         return None
     return f"{count} page faults from disk"

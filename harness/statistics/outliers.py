@@ -1,10 +1,11 @@
 """Which trials stand out, and which of them may be left out.
 
 The generalized extreme Studentized deviate test *flags*. A flagged trial is *rejected* only when
-the record knows a cause for it, because leaving out whatever looks odd breaks the interval that is
-computed afterwards: the simulation study shows how far. Rejection without a cause is possible only
-as an explicit policy. A trial that failed its check has no value here: it is a failure, never an
-outlier.
+it is slow and the record knows what slowed it, because leaving out whatever looks odd breaks the
+interval that is computed afterwards: the simulation study shows how far. No cause makes a trial
+fast, so none excuses a fast one: that may be the least disturbed of all. Rejection without a cause
+is possible only as an explicit policy. A trial that failed its check has no value here: it is a
+failure, never an outlier.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
 from harness.statistics.quantiles import student_quantile
 from harness.statistics.summary import is_constant, mean_of, sd_of
@@ -66,7 +68,7 @@ class EsdResult:
 
 @dataclass(frozen=True)
 class FlaggedTrial:
-    """A trial that stands out; `cause` is what the record knows about it, or None."""
+    """A trial that stands out; `cause` is what explains it, or None (always, for a fast one)."""
 
     index: int
     cause: str | None
@@ -142,11 +144,13 @@ def judge_trials(
     values: Sequence[float | None],
     causes: Sequence[str | None] | None = None,
     policy: RejectionPolicy | None = None,
+    *,
+    lower_is_better: bool = False,
 ) -> TrialJudgement:
-    """Flag by the generalized ESD test, reject only what has a cause (or all flagged, if blind).
+    """Flag by the generalized ESD test, reject only slow trials with a cause (if blind, all).
 
-    `values`: throughput per trial in the order measured; None where the trial failed its check.
-    `causes`: for each trial the disturbance the record knows of, or None.
+    `values`: throughput per trial in the order measured (latency, with `lower_is_better`); None
+    where the trial failed its check. `causes`: for each trial what slowed it down, or None.
     """
     policy = policy or RejectionPolicy()
     known = list(causes) if causes is not None else [None] * len(values)
@@ -154,7 +158,7 @@ def judge_trials(
         raise ValueError(f"causes has {len(known)} entries for {len(values)} trials: give one each")
     entered = [index for index, value in enumerate(values) if value is not None]
     failed = tuple(index for index, value in enumerate(values) if value is None)
-    flagged = _flag(values, entered, known, policy)
+    flagged = _flag(values, entered, known, policy, lower_is_better)
     rejected = tuple(flag.index for flag in flagged if policy.blind or flag.cause is not None)
     kept = tuple(index for index in entered if index not in rejected)
     excessive = len(rejected) > policy.allowed(len(entered))
@@ -167,14 +171,21 @@ def _flag(
     entered: Sequence[int],
     causes: Sequence[str | None],
     policy: RejectionPolicy,
+    lower_is_better: bool,
 ) -> tuple[FlaggedTrial, ...]:
     numbers = [value for value in values if value is not None]
     require_finite(numbers)
     if len(numbers) < policy.minimum_trials:
         return ()
     result = generalized_esd(numbers, policy.searched(len(numbers)), policy.significance)
-    positions = sorted(entered[index] for index in result.indices)
-    return tuple(FlaggedTrial(position, causes[position]) for position in positions)
+    usual = median(numbers)
+    return tuple(
+        FlaggedTrial(
+            entered[index],
+            causes[entered[index]] if (numbers[index] > usual) is lower_is_better else None,
+        )
+        for index in sorted(result.indices)
+    )
 
 
 def _excess(rejected: int, entered: int, policy: RejectionPolicy) -> str:

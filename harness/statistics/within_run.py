@@ -28,13 +28,15 @@ DEPENDENCE_LIMIT = 0.6
 class WorkloadTrials:
     """The trials of one workload in the order measured.
 
-    `values`: throughput, None where the trial failed its check. `causes`: per trial the
-    disturbance the record knows of, or None. `boots`: per trial the boot it ran in, when several.
+    `values`: throughput (or latency, with `lower_is_better`), None where the trial failed its
+    check. `causes`: per trial what slowed it more than the others, or None. `boots`: per trial the
+    boot it ran in, when several.
     """
 
     values: Sequence[float | None]
     causes: Sequence[str | None] | None = None
     boots: Sequence[str] | None = None
+    lower_is_better: bool = False
 
 
 @dataclass(frozen=True)
@@ -150,7 +152,7 @@ def _judge_series(
     judged: list[float | None] = [None] * len(trials.values)
     for index in verified[len(warm_up) :]:
         judged[index] = trials.values[index]
-    judgement = judge_trials(judged, trials.causes, policy)
+    judgement = judge_trials(judged, trials.causes, policy, lower_is_better=trials.lower_is_better)
     kept = [value for index in judgement.kept if (value := judged[index]) is not None]
     return _Series(numbers, warm_up, judgement, kept)
 

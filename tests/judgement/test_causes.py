@@ -110,3 +110,38 @@ def test_causes_that_the_record_names_come_first_and_once() -> None:
     base = run_data()
     taken = replace(base.trials[0], causes=("run delay 12 %",))
     assert Causes(base).of(taken) == ("run delay 12 %",)
+
+
+def delayed(*shares: float) -> RunData:
+    """One load whose trials had these shares of run delay on one lane."""
+    return run_data(
+        trials=tuple(
+            trial(number, 100.0, lanes=(lane(0), lane(1, run_delay_seconds=3.0 * share)))
+            for number, share in enumerate(shares)
+        )
+    )
+
+
+def test_what_every_trial_suffered_disturbs_them_all_and_excuses_none() -> None:
+    data = delayed(0.011, 0.010, 0.012, 0.010, 0.013, 0.011)
+    found = Causes(data)
+    assert all(found.of(item) for item in data.trials)
+    assert not any(found.excuse(item) for item in data.trials)
+
+
+def test_a_trial_disturbed_more_than_the_others_has_an_excuse() -> None:
+    data = delayed(0.011, 0.010, 0.012, 0.010, 0.080, 0.011)
+    excuses = [Causes(data).excuse(item) for item in data.trials]
+    assert excuses == [(), (), (), (), ("run delay 8.0 % of the trial on core 5",), ()]
+
+
+def test_switches_that_every_trial_had_excuse_none() -> None:
+    data = run_data(
+        trials=tuple(
+            trial(number, 100.0, lanes=(lane(0), lane(1, involuntary_switches=count)))
+            for number, count in enumerate((600, 620, 590, 610, 1200, 600))
+        )
+    )
+    found = Causes(data)
+    assert all(found.of(item) for item in data.trials)
+    assert [bool(found.excuse(item)) for item in data.trials] == [False] * 4 + [True, False]

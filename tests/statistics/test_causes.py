@@ -4,7 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from harness.statistics.causes import CauseThresholds, TrialConditions, find_cause
+from harness.statistics.causes import (
+    CauseThresholds,
+    TrialConditions,
+    UsualConditions,
+    find_cause,
+)
 
 
 def test_a_trial_beside_which_nothing_was_measured_has_no_cause() -> None:
@@ -41,3 +46,24 @@ def test_the_most_direct_cause_is_named_first() -> None:
 def test_thresholds_can_be_stated_otherwise() -> None:
     strict = CauseThresholds(run_delay_share=0.001)
     assert find_cause(TrialConditions(run_delay_share=0.002), strict) is not None
+
+
+@pytest.mark.parametrize(
+    ("conditions", "usual"),
+    [
+        (TrialConditions(run_delay_share=0.034), UsualConditions(run_delay_share=0.030)),
+        (TrialConditions(throttle_events=3), UsualConditions(throttle_events=2.5)),
+        (TrialConditions(major_faults=49), UsualConditions(major_faults=40.0)),
+    ],
+)
+def test_what_is_usual_for_the_load_tells_no_trial_apart(
+    conditions: TrialConditions, usual: UsualConditions
+) -> None:
+    assert find_cause(conditions) is not None
+    assert find_cause(conditions, usual=usual) is None
+
+
+def test_an_excess_over_the_usual_is_told_with_the_whole_number() -> None:
+    usual = UsualConditions(run_delay_share=0.03)
+    found = find_cause(TrialConditions(run_delay_share=0.08), usual=usual)
+    assert found == "run delay 8.0 % of the trial"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from statistics import median
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -25,6 +27,18 @@ def test_a_far_trial_with_a_recorded_cause_is_rejected() -> None:
     assert found.flagged[0].cause == "run delay 30 %"
     assert 7 not in found.kept
     assert not found.excessive
+
+
+def test_nothing_that_slows_a_trial_excuses_a_fast_one() -> None:
+    found = judge_trials([*QUIET, 120.0], [None] * 7 + ["run delay 30 %"])
+    assert [(flag.index, flag.cause) for flag in found.flagged] == [(7, None)]
+    assert found.rejected == ()
+
+
+def test_of_a_latency_the_high_value_is_the_slow_one() -> None:
+    causes = [None] * 7 + ["run delay 30 %"]
+    assert judge_trials([*QUIET, 120.0], causes, lower_is_better=True).rejected == (7,)
+    assert judge_trials([*QUIET, 80.0], causes, lower_is_better=True).rejected == ()
 
 
 def test_a_cause_alone_rejects_nothing() -> None:
@@ -106,7 +120,8 @@ def test_every_verified_trial_is_kept_or_rejected_and_only_flagged_ones_are_reje
     trials = [*values, *[None] * failures]
     found = judge_trials(trials, ["cause"] * len(trials))
     assert sorted((*found.kept, *found.rejected)) == list(range(len(values)))
-    assert set(found.rejected) == {flag.index for flag in found.flagged}
+    slow = {flag.index for flag in found.flagged if values[flag.index] <= median(values)}
+    assert set(found.rejected) == slow
 
 
 @given(st.lists(st.floats(1.0, 1e6), min_size=3, max_size=30))
