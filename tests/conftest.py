@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 import os
+import signal
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _interruptible() -> None:
+    """A shell ignores SIGINT on behalf of what it starts in the background, and children inherit
+    that. The runs that tests interrupt must hear it wherever the suite was started."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session", autouse=True)
