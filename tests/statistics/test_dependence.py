@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from harness.statistics.dependence import (
+    ALONE,
     DependencePrior,
     effective_count,
     expected_used,
@@ -61,7 +62,16 @@ def test_one_short_series_is_hardly_believed() -> None:
     climbing = [1.0, 2.0, 3.0, 4.0, 5.0]
     found = pool_dependence([climbing])
     assert found.coefficient is not None and found.coefficient > 1.0
-    assert found.used < 0.25
+    assert 0.0 < found.used < found.coefficient / 3.0
+
+
+def test_a_series_alone_is_expected_to_depend_a_little_and_one_of_several_is_not() -> None:
+    alternating = [1.0, 2.0, 1.5, 1.9, 1.1, 1.8, 1.2, 1.7]
+    assert pool_dependence([alternating]).used == pool_dependence([alternating], ALONE).used
+    pair = [alternating, alternating]
+    assert pool_dependence(pair).used == pool_dependence(pair, DependencePrior()).used
+    level = [[1.0, 1.0, 1.0, 1.0]]
+    assert (pool_dependence(level).used, pool_dependence(level * 2).used) == (ALONE.mean, 0.0)
 
 
 def test_negative_dependence_widens_nothing_and_narrows_nothing() -> None:
