@@ -22,6 +22,8 @@ from harness.statistics.tolerance import prediction_interval
 
 #: Above this correlation between neighbouring trials no interval is given.
 DEPENDENCE_LIMIT = 0.6
+#: Why an interval that would hold impossible values is not given.
+BELOW_NOUGHT = "the trials scatter so widely that their interval would reach below nought"
 
 
 @dataclass(frozen=True)
@@ -169,7 +171,7 @@ def _statistics(
     shared = _rule_for(len(series), rule)
     steadiness = _least_steady([judge_steadiness(part.kept, shared, pooled) for part in series])
     interval, why = _interval(series, confidence, steadiness)
-    everything = _plain_interval([part.verified for part in series], confidence)
+    everything = _possible(_plain_interval([part.verified for part in series], confidence), numbers)
     sd = sd_of(kept) if len(kept) > 1 else None
     several = sum(bool(part.verified) for part in series) > 1
     return TrialStatistics(
@@ -197,7 +199,7 @@ def _statistics(
         scope="across boots" if several else "within one boot",
         warm_up_trials=tuple(index for part in series for index in part.warm_up),
         median=None if several else median_interval(kept, confidence),
-        next_trial=None if several else prediction_interval(kept, confidence),
+        next_trial=None if several else _possible(prediction_interval(kept, confidence), kept),
     )
 
 
@@ -220,6 +222,14 @@ def _interval(
     refusal = _refusal(series, steadiness)
     if refusal is not None:
         return no_interval(mean, confidence, "none", refusal), refusal
+    chosen, why = _chosen(boots, confidence, steadiness)
+    interval = _possible(chosen, [value for boot in boots for value in boot])
+    return interval, interval.reason if interval is not chosen and interval.reason else why
+
+
+def _chosen(
+    boots: Sequence[Sequence[float]], confidence: float, steadiness: Steadiness
+) -> tuple[Interval, str]:
     if len(boots) > 1:
         interval = boots_interval(boots, confidence)
         return interval, "Student's interval of the mean over boots"
@@ -238,6 +248,13 @@ def _refusal(series: Sequence[_Series], steadiness: Steadiness) -> str | None:
         used = steadiness.dependence.used
         return f"neighbouring trials depend on each other (correlation {used:.2f})"
     return None
+
+
+def _possible(interval: Interval, values: Sequence[float]) -> Interval:
+    """No interval of values above nought may reach below it."""
+    if interval.low is None or not interval.low <= 0.0 < min(values):
+        return interval
+    return no_interval(interval.estimate, interval.confidence, interval.method, BELOW_NOUGHT)
 
 
 def _plain_interval(boots: Sequence[Sequence[float]], confidence: float) -> Interval:

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from harness.statistics.outliers import RejectionPolicy
 from harness.statistics.within_run import (
+    BELOW_NOUGHT,
     WorkloadTrials,
     summarise_run,
     summarise_trials,
@@ -173,3 +174,16 @@ def test_every_trial_is_kept_rejected_failed_or_warm_up_and_no_nan_leaks_out(
     numbers = (found.mean, found.low, found.high, found.sd, found.mean_all, found.low_all)
     assert all(number is None or np.isfinite(number) for number in numbers)
     assert (found.low is None) == (found.reason is not None)
+
+
+def test_an_interval_that_would_reach_below_nought_is_not_given() -> None:
+    found = summarise_trials([100.0, 1.0, 90.0, 2.0])
+    assert (found.low, found.high, found.mean) == (None, None, 48.25)
+    assert found.reason == BELOW_NOUGHT
+    assert (found.low_all, found.mean_all) == (None, 48.25)
+    assert found.next_trial is not None and found.next_trial.low is None
+
+
+def test_values_on_both_sides_of_nought_keep_their_interval() -> None:
+    found = summarise_trials([-1.0, 1.0, -2.0, 2.5])
+    assert found.low is not None and found.low < 0.0
