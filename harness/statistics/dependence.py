@@ -95,9 +95,10 @@ def pool_dependence(
 
     Coefficients are weighted by the inverse of their variance; shrinkage is the posterior mean
     under normal prior and estimate (Gelman et al. 2013, Bayesian Data Analysis, section 2.5).
-    Without a `prior` a single series gets `ALONE`, several get `DependencePrior()`.
+    Without a `prior` a single series that can show its own gets `ALONE`, else `DependencePrior()`.
     """
-    prior = prior or (ALONE if len(series) == 1 else DependencePrior())
+    alone = len(series) == 1 and len(series[0]) >= FEWEST_TRIALS
+    prior = prior or (ALONE if alone else DependencePrior())
     weighted, weights, number = 0.0, 0.0, 0
     for values in series:
         require_finite(values)

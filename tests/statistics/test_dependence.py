@@ -72,6 +72,7 @@ def test_a_series_alone_is_expected_to_depend_a_little_and_one_of_several_is_not
     assert pool_dependence(pair).used == pool_dependence(pair, DependencePrior()).used
     level = [[1.0, 1.0, 1.0, 1.0]]
     assert (pool_dependence(level).used, pool_dependence(level * 2).used) == (ALONE.mean, 0.0)
+    assert pool_dependence([[1.0, 2.0]]).used == 0.0  # two trials are still worth two
 
 
 def test_negative_dependence_widens_nothing_and_narrows_nothing() -> None:
