@@ -13,6 +13,8 @@ import mmap
 from enum import IntEnum
 from pathlib import Path
 
+from harness.errors import StorageError
+
 _MAGIC = 0x7269_6770_726F_6F66  # "rigproof"
 _HEADER_SLOTS = 16
 _LANE_SLOTS = 16
@@ -88,11 +90,21 @@ class Board:
 
     @classmethod
     def create(cls, path: Path, lanes: int) -> Board:
-        """Make the file (private to the user) and open it."""
+        """Make the file (private to the user) and open it.
+
+        Every byte is written before it is mapped: a mapped page that finds no room kills whoever
+        touches it (SIGBUS, mmap(2)). Raises StorageError when there is no room.
+        """
         pairs_words = PAIR_WORDS * max(lanes // 2, 1)
         slots = _HEADER_SLOTS + lanes * _LANE_SLOTS + pairs_words
         path.touch(mode=0o600, exist_ok=False)
-        path.write_bytes(bytes(slots * 8))
+        try:
+            path.write_bytes(bytes(slots * 8))
+        except OSError as error:
+            raise StorageError(
+                f"{path.parent}: no room for the {slots * 8} bytes that the processes of a run "
+                f"share: {error.strerror}: free some space there"
+            ) from error
         board = cls(path, lanes)
         board._slots[Slot.MAGIC] = _MAGIC
         board._slots[Slot.LANES] = lanes

@@ -260,11 +260,17 @@ class Conductor:
                 return [self.state.failure(kind, now_ns, detail, lane, load)]
             case Rechecked():
                 return self._answered(happening, now_ns)
-            case Done(lane=lane, load=load, doubts=doubts) if doubts:
-                kind = FailureKind.WRONG_RESULT
-                detail = f"when the load was over: {'; '.join(doubts)}"
-                return [self.state.failure(kind, now_ns, detail, lane, load)]
+            case Done() if happening.doubts:
+                return [self._doubted(happening, now_ns)]
         return []
+
+    def _doubted(self, done: Done, now_ns: int) -> Instruction:
+        """What fails at the end of a load is a failure, unless it already failed on the way."""
+        detail = f"when the load was over: {'; '.join(done.doubts)}"
+        if done.failures:
+            text = f"lane {done.lane}, whose result was wrong before: {detail}"
+            return self.state.event(EventKind.WARNING, now_ns, text)
+        return self.state.failure(FailureKind.WRONG_RESULT, now_ns, detail, done.lane, done.load)
 
     def _lane_died(self, death: LaneDied, now_ns: int) -> list[Instruction]:
         if self._asked is not None and self._asked[1] == death.lane:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from harness.errors import RecordError
 from harness.outcome import Ending
-from harness.results import RunData
+from harness.results import LoadInfo, RunData
 from harness.startup import Machine, Memory, RunOptions
 
 if TYPE_CHECKING:
@@ -40,6 +40,8 @@ class RunContext:
     baseline: Mapping[str, Any] | None = None
     #: The plan of a re-qualification, as `harness.judgement.requalify` makes it.
     requalification: Mapping[str, Any] | None = None
+    #: Which look at the baseline this run takes; its error is spent over them.
+    looks: int = 1
 
     def as_mapping(self) -> dict[str, Any]:
         """Plain JSON."""
@@ -50,6 +52,7 @@ class RunContext:
         }
         if self.baseline is not None:
             found["baseline"] = dict(self.baseline)
+            found["looks"] = self.looks
         if self.requalification is not None:
             found["requalification"] = dict(self.requalification)
         return found
@@ -70,21 +73,36 @@ def gather_context(
         previous_run=alike[0].run_id if alike else "",
         earlier=identical_means(alike, machine.facts, options.settings),
     )
-    return _with_baseline(found, baseline, one_boot) if baseline else found
+    if not baseline:
+        return found
+    return _with_baseline(found, baseline, one_boot, _Now(alike, machine.facts, options.settings))
 
 
-def _with_baseline(found: RunContext, baseline: Sequence[Path], one_boot: bool) -> RunContext:
-    """The baseline's trials and golden digests, and the plan to judge against them."""
-    from harness.judgement.baseline import summarise_baseline
+@dataclass(frozen=True)
+class _Now:
+    """Earlier runs of the profile, and the facts and settings that a new one begins with."""
+
+    alike: Sequence[RunData]
+    facts: Mapping[str, Any]
+    settings: Mapping[str, Any]
+
+
+def _with_baseline(
+    found: RunContext, baseline: Sequence[Path], one_boot: bool, now: _Now
+) -> RunContext:
+    """The baseline's trials and golden digests, which look at it this is, and the plan to judge."""
+    from harness.judgement.baseline import next_look, summarise_baseline
     from harness.judgement.requalify import plan_again
     from harness.record.reader import read_run
 
     runs = [read_run(folder) for folder in baseline]
+    looks = next_look(runs, now.alike, now.facts, now.settings)
     return replace(
         found,
         memory=memory_of(runs[-1]),
         baseline=summarise_baseline(runs),
-        requalification=plan_again(runs, one_boot=one_boot).as_json(),
+        requalification=plan_again(runs, one_boot=one_boot, looks=looks).as_json(),
+        looks=looks,
     )
 
 
@@ -129,14 +147,25 @@ def _identity(facts: Mapping[str, Any]) -> object:
 
 
 def memory_of(run: RunData) -> Memory:
-    """Passes per trial and goldens that a run has settled; no golden of a run with failures."""
-    passes = {load.name: dict(load.passes) for load in run.loads if load.passes}
+    """Passes per trial and goldens that a run has settled; no golden of a run with failures.
+
+    What another version of a workload settled is forgotten: its passes did other work.
+    """
+    loads = [load for load in run.loads if _is_todays(load)]
+    passes = {load.name: dict(load.passes) for load in loads if load.passes}
     goldens = {
         load.name: (load.code_path, int(load.golden, 16))
-        for load in run.loads
+        for load in loads
         if load.golden and load.code_path and not run.failures
     }
     return Memory(passes, goldens, run.run_id)
+
+
+def _is_todays(load: LoadInfo) -> bool:
+    from workloads import registry
+
+    known = load.workload in registry.names()
+    return known and registry.load(load.workload).version == load.workload_version
 
 
 def _means(run: RunData) -> Iterator[dict[str, Any]]:

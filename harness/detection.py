@@ -127,7 +127,7 @@ class _Planner:
         between = self._between(load.name)
         plan = plan_detection(
             self.question.change_percent,
-            Spread(within, between.percent),
+            Spread(within, between.percent, between.degrees),
             power=self.question.power,
             level=self._level(),
             costs=Costs(trial_seconds=load.trial_seconds + STRETCH_OVERHEAD_SECONDS),

@@ -62,7 +62,18 @@ class RecordError(RigproofError):
 
 
 class ComparisonRefused(RigproofError):
-    """Two sides that are not like for like, or hold no common workload."""
+    """Two sides that are not like for like, or hold no common workload.
+
+    `changes` is every setting and fact that differs between them (results.FactChange), and
+    `warnings` what else to know: whoever is refused must see why.
+    """
+
+    def __init__(
+        self, message: str, *, changes: tuple[Any, ...] = (), warnings: tuple[str, ...] = ()
+    ) -> None:
+        super().__init__(message)
+        self.changes = changes
+        self.warnings = warnings
 
 
 class StorageError(RigproofError):

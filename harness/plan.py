@@ -3,7 +3,8 @@
 A plan is made of *steps* (one trial, or one soak), each made of *legs*: stretches in which some
 lanes work and the others idle. Patterns disappear here: to the conductor there are only legs.
 Trials come in rounds, each load once a round in a seeded random order (a randomised block
-design), so that a slow drift of the machine touches all loads alike.
+design), so that a slow drift of the machine touches all loads alike. A load with fewer trials than
+another sits out the last rounds of each boot.
 """
 
 from __future__ import annotations
@@ -57,6 +58,8 @@ class PlannedLoad:
     trials: int = 0
     minimum_trials: int = 0
     half_width_percent: float | None = None
+    #: Of the interval whose half width that is.
+    confidence: float = 0.95
     trial_seconds: float = 0.0
     soak_seconds: float | None = None
     pattern: str = "all-lanes"
@@ -82,7 +85,7 @@ class Leg:
 
 @dataclass(frozen=True)
 class Step:
-    """One trial (`round` > 0) or one soak (`round` 0)."""
+    """One trial (`round` > 0: which of its load's own trials it is) or one soak (`round` 0)."""
 
     number: int
     load: int
@@ -162,13 +165,10 @@ def make_plan(
 ) -> Plan:
     """Plan one boot of `profile` for lanes on `cpus`.
 
-    The rounds of trials are spread over the profile's boots; soaks belong to the last one.
+    Each load's trials are spread over the profile's boots; soaks belong to the last one.
     `select` keeps the loads whose name contains it. Raises ProfileError when nothing is left.
     """
-    chosen = [load for load in profile.loads if select in load.name]
-    if not chosen:
-        names = ", ".join(load.name for load in profile.loads)
-        raise ProfileError(f"-k {select!r} selects no load; loads of {profile.name}: {names}")
+    chosen = selected_loads(profile, select)
     planner = _Planner(profile, tuple(cpus), allow_commands)
     loads, mixes = planner.loads(chosen)
     steps = planner.steps(chosen, loads, mixes, boot)
@@ -182,6 +182,15 @@ def make_plan(
         dict(frozen_passes or {}),
         dict(known_goldens or {}),
     )
+
+
+def selected_loads(profile: Profile, select: str) -> list[Load]:
+    """The loads whose name contains `select`. Raises ProfileError when there is none."""
+    chosen = [load for load in profile.loads if select in load.name]
+    if not chosen:
+        names = ", ".join(load.name for load in profile.loads)
+        raise ProfileError(f"-k {select!r} selects no load; loads of {profile.name}: {names}")
+    return chosen
 
 
 def _memory(
@@ -237,6 +246,7 @@ class _Planner:
             trials=load.maximum_trials,
             minimum_trials=load.minimum_trials,
             half_width_percent=load.half_width_percent,
+            confidence=self._profile.confidence,
             trial_seconds=load.trial_seconds,
             soak_seconds=load.soak_duration_seconds,
             pattern=load.pattern.kind,
@@ -307,14 +317,24 @@ class _Planner:
         order do not depend on which boot is being planned."""
         shuffle = random.Random(self._profile.seed)  # noqa: S311 - an order, not a secret
         benches = [load for load in loads if load.available and load.trials]
-        rounds = max((load.trials for load in benches), default=0)
-        per_boot = -(-rounds // self._profile.boots)
         order = []
-        for number in range(1, rounds + 1):
-            block = [load for load in benches if load.trials >= number]
-            shuffle.shuffle(block)
-            order += [((number - 1) // per_boot + 1, number, load) for load in block]
+        for boot in range(1, self._profile.boots + 1):
+            shares = [(load, self._share(load.trials, boot)) for load in benches]
+            for place in range(max((len(share) for _, share in shares), default=0)):
+                block = [(boot, share[place], load) for load, share in shares if place < len(share)]
+                shuffle.shuffle(block)
+                order += block
         return order
+
+    def _share(self, trials: int, boot: int) -> range:
+        """A load's trials of one boot: as many as of every other, or one more in the first ones.
+
+        Each load is shared out by itself, so that one with few trials has some in every boot too:
+        without them its spread between boots would be unknown.
+        """
+        each, more = divmod(trials, self._profile.boots)
+        first = (boot - 1) * each + min(boot - 1, more) + 1
+        return range(first, first + each + (boot <= more))
 
     def _trial(self, number: int, load: Load, planned: PlannedLoad, round_: int) -> Step:
         pattern = load.pattern
@@ -357,9 +377,29 @@ class _Planner:
             return [
                 Leg(dict.fromkeys(self._half(half), load), seconds=seconds / 2) for half in halves
             ]
+        if len(group) > len(self._lanes) > 1:
+            return self._in_turn(group, seconds)
         lanes = self._half(pattern)
         work = {lane: group[index % len(group)] for index, lane in enumerate(lanes)}
         return [Leg(work, seconds=seconds)]
+
+    def _in_turn(self, group: tuple[int, ...], seconds: float) -> list[Leg]:
+        """More loads side by side than lanes: the first stays, the others take turns beside it."""
+        (lane, *beside), (own, *others) = self._lanes, group
+        turns = math.ceil(len(others) / len(beside))
+        return [
+            Leg(
+                {
+                    lane: own,
+                    **{
+                        other: others[(turn * len(beside) + place) % len(others)]
+                        for place, other in enumerate(beside)
+                    },
+                },
+                seconds=seconds / turns,
+            )
+            for turn in range(turns)
+        ]
 
     def _moving(self, pattern: OneLaneMoving, load: int, seconds: float) -> list[Leg]:
         """Every lane's turn, again and again; at least once round, the last turn cut to fit."""

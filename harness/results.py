@@ -306,7 +306,7 @@ class TrialPoint:
 
 @dataclass(frozen=True)
 class LaneSummary:
-    """One lane's mean rate and verified passes over a workload's trials."""
+    """One lane's mean value (in the workload's unit) and verified passes; see WorkloadResult."""
 
     lane: int
     cpu: int | None

@@ -12,6 +12,7 @@ from harness.clock import SYSTEM, Clock, iso_utc
 from harness.context import memory_of
 from harness.errors import RefusedStart
 from harness.finishing import Concluded, remove_reports
+from harness.judgement.baseline import LOOKS, baseline_runs, looks_of
 from harness.judgement.requalify import apply_requalification
 from harness.machine.compare import changed_facts, same_machine
 from harness.observing import Nobody, Observer
@@ -68,6 +69,7 @@ def resume_run(
         writer = RecordWriter.reopen(folder, this_boot, owner, clock, heartbeat=heartbeat)
         remove_reports(folder)  # they speak of the run as it was left
         writer.put(Properties(PropertyKind.FACT, machine.facts))
+        writer.put(Properties(PropertyKind.CONTEXT, looked_again(data)))
         return writer
 
     return carry_out(part, data.run_id, owner, begin, observer or Nobody(), clock)
@@ -136,6 +138,18 @@ def _told(changes: Sequence[FactChange]) -> Mapping[str, str]:
     return {
         change.fact: f"changed since the run was left: {_change_text(change)}" for change in changes
     }
+
+
+def looked_again(data: RunData) -> Mapping[str, int]:
+    """The look at its baseline that a resumed run goes on to; empty where none was taken.
+
+    What was left part-way was judged and reported then, so the rest is judged at a further look.
+    Waiting for a planned restart is none: how much is measured was fixed before.
+    """
+    unjudged = data.ending is Ending.AWAITING_BOOT or not data.trials
+    if unjudged or not baseline_runs(data):
+        return {}
+    return {LOOKS: looks_of(data.context) + 1}
 
 
 def plan_of_rest(

@@ -39,7 +39,14 @@ from harness.lanes.team import Death, LaneTeam
 from harness.observing import LaneView, Observer, Snapshot
 from harness.plan import Plan
 from harness.results import Event, EventKind, Failure, SafetyStop, TrialData
-from harness.watchers import Readings, SamplerHandle, SelfWatch, TimeWatch, writer_trouble
+from harness.watchers import (
+    Readings,
+    SamplerHandle,
+    SelfWatch,
+    TimeWatch,
+    writer_silence,
+    writer_trouble,
+)
 
 if TYPE_CHECKING:
     from harness.record.writer import RecordWriter
@@ -162,7 +169,7 @@ class Runner:
                 yield LaneDied(answer.lane, answer.how, answer.stderr_tail)
             else:
                 yield answer
-        trouble = writer_trouble(self._writer.lag_seconds, self._writer.error)
+        trouble = writer_trouble(self._writer_silence(), self._writer.error)
         if trouble is not None:
             yield trouble
         suspended, stepped = self._time_watch.look(self._writer.now_seconds())
@@ -171,6 +178,10 @@ class Runner:
         if suspended is not None:
             yield suspended
         yield self._tick()
+
+    def _writer_silence(self) -> float:
+        now, beat = self._clock.monotonic_ns(), self._board.get(Slot.WRITER_NS)
+        return writer_silence(now, beat, self._writer.lag_seconds, self._self_watch.awake_ns)
 
     def _sampler_happenings(self) -> Iterator[Happening]:
         for message in self._sampler.hear():

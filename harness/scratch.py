@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from harness.errors import StorageError
+from harness.record.files import temporary_folder
 
 _PREFIX = "rigproof-"
 
@@ -38,7 +39,7 @@ def scratch_folder() -> Iterator[Path]:
 def _base() -> Path:
     memory = Path("/dev/shm")  # noqa: S108 - mkdtemp makes a private folder in it
     usable = memory.is_dir() and os.access(memory, os.W_OK)
-    return memory if usable else Path(tempfile.gettempdir())
+    return memory if usable else temporary_folder()
 
 
 def _sweep(base: Path) -> None:

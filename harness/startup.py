@@ -85,6 +85,8 @@ def plan_run(
     memory: Memory | None = None,
 ) -> Plan:
     """The plan for one boot; refused when it needs more memory than there is."""
+    from harness.units import size
+
     remembered = memory or Memory()
     plan = make_plan(
         profile,
@@ -98,8 +100,8 @@ def plan_run(
     )
     if plan.memory_bytes > machine.available_bytes:
         raise RefusedStart(
-            f"{profile.name} needs {plan.memory_bytes / 2**20:.0f} MiB for {plan.lanes} lanes, "
-            f"{machine.available_bytes / 2**20:.0f} MiB are available: close programs, "
+            f"{profile.name} needs {size(plan.memory_bytes)} for {plan.lanes} lanes, "
+            f"{size(machine.available_bytes)} are available: close programs, "
             "use fewer CPUs (taskset), or smaller parameters"
         )
     return plan
@@ -157,24 +159,16 @@ def sampler_config(
     profile: Profile, options: RunOptions, machine: Machine, origin_ns: int
 ) -> SamplerConfig:
     """How the sampler shall work for this run."""
-    from harness.sensors.external import ExternalChannel, ExternalCommand
+    from harness.profile.external import external_commands
     from harness.sensors.sampler import SamplerConfig
 
     sampling = profile.sampling
-    external = tuple(
-        ExternalCommand(
-            item.name,
-            item.argv,
-            (ExternalChannel(item.name, item.unit, item.role),) if item.unit else (),
-        )
-        for item in sampling.external
-    )
     return SamplerConfig(
         root=str(options.sysfs_root),
         interval_seconds=sampling.interval_seconds,
         run_started_ns=origin_ns,
         limits=guard_limits(profile),
-        external=external,
+        external=external_commands(sampling),
         allow_external=options.allow_commands,
         role_overrides=tuple(sampling.roles.items()),
         cpus=tuple(cpu for cpu in machine.cpus if cpu is not None),

@@ -30,6 +30,8 @@ _PREFIXES = {
     -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T", 15: "P", 18: "E",
 }  # fmt: skip
 _BINARY = ("B", "KiB", "MiB", "GiB", "TiB", "PiB", "EiB")
+#: A stated amount of memory is shown exactly as long as it takes no more digits than this.
+_BINARY_DIGITS = 5
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 #: Names that workloads and sources use, and the symbols people read.
@@ -68,14 +70,23 @@ _CONTEXT = Context(prec=1200, rounding=ROUND_HALF_EVEN)
 
 @dataclass(frozen=True)
 class Scale:
-    """How values of a unit are shown: divided by ten to `exponent`, labelled with `symbol`."""
+    """How values of a unit are shown: divided by `base` to `exponent`, labelled with `symbol`."""
 
     exponent: int
     symbol: str
+    base: int = 10
 
     def apply(self, value: float) -> Decimal:
         """`value` (finite) in the scale's unit, without rounding error of its own."""
-        return Decimal(repr(float(value))).scaleb(-self.exponent)
+        exact = Decimal(repr(float(value)))
+        if self.base == 10:
+            return exact.scaleb(-self.exponent)
+        return _CONTEXT.divide(exact, Decimal(self.factor))
+
+    @property
+    def factor(self) -> int | float:
+        """What one of the scale's unit is in the values' own unit."""
+        return float(self.base) ** self.exponent if self.exponent < 0 else self.base**self.exponent
 
 
 @dataclass(frozen=True)
@@ -107,6 +118,8 @@ def symbol_of(unit: str) -> str:
 def scale_for(largest: float, unit: str, *, digits: int = 4) -> Scale:
     """The scale that shows `largest` (in `unit`) with one to three digits before the point."""
     symbol = symbol_of(unit)
+    if symbol == "B":
+        return _binary_scale(largest)
     low, high = _prefix_range(symbol)
     if not math.isfinite(largest) or largest == 0 or low == high:
         return Scale(0, symbol)
@@ -115,6 +128,13 @@ def scale_for(largest: float, unit: str, *, digits: int = 4) -> Scale:
     if exponent == 3 and _is_counted(symbol):
         exponent = 0  # "12 340 key/s" reads better than "12.34 kkey/s"
     return Scale(exponent, _PREFIXES[exponent] + symbol)
+
+
+def _binary_scale(largest_bytes: float) -> Scale:
+    """Amounts of memory and storage; rates (``byte/s``) keep the SI's prefixes."""
+    size = abs(largest_bytes) if math.isfinite(largest_bytes) else 0.0
+    step = next((it for it in range(len(_BINARY)) if size < 1024.0 ** (it + 1)), len(_BINARY) - 1)
+    return Scale(10 * step, _BINARY[step], base=2)
 
 
 def number(value: float, *, digits: int = 4) -> str:
@@ -154,6 +174,8 @@ def stated(value: float, unit: str) -> str:
     if symbol_of(unit) == "s" and 60 <= abs(value) < _LONGEST_SECONDS:
         return span(value)
     scale = scale_for(value, unit, digits=_MOST_DIGITS)
+    if scale.base == 2 and len(scale.apply(value).normalize().as_tuple().digits) > _BINARY_DIGITS:
+        return quantity(value, unit)  # a decimal amount has no short binary one
     return _join(_exact(scale.apply(value)), scale.symbol)
 
 

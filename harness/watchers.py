@@ -10,9 +10,11 @@ from multiprocessing.context import BaseContext
 from typing import TYPE_CHECKING
 
 from harness.board import Board, Slot, StopReason
-from harness.clock import NS_PER_SECOND, Clock
+from harness.clock import NS_PER_SECOND, SYSTEM, Clock
 from harness.happenings import Happening, HelperDied, StoodStill, StorageFailed, Suspended
-from harness.lanes.team import describe_exit, no_main_module
+from harness.lanes.patience import MESSAGE, Overdue, Patience
+from harness.lanes.starting import end_template, start_process
+from harness.lanes.team import describe_exit
 from harness.results import Channel, Event, EventKind, Sample
 from harness.sensors.plausibility import left_out
 
@@ -33,7 +35,7 @@ STEP_SECONDS = 1.0
 
 
 class SamplerHandle:
-    """The sampler process as the parent sees it."""
+    """The sampler process as the parent sees it. Making one starts it; raises BrokenEnvironment."""
 
     def __init__(self, context: BaseContext, config: SamplerConfig, board: Board) -> None:
         from harness.sensors.sampler import sampler_main
@@ -46,11 +48,19 @@ class SamplerHandle:
         self._process = context.Process(  # type: ignore[attr-defined]
             target=sampler_main, args=(config, str(board.path), theirs), name="sampler", daemon=True
         )
-        with no_main_module():
-            self._process.start()
-        theirs.close()
+        self._patience = Patience()
         self._told_death = False
         self._closed = False
+        #: Why it had to be ended; told as the way in which it died.
+        self._ended_because = ""
+        try:
+            start_process(self._process, self._patience)
+        except BaseException:
+            self._patience.close()
+            self.connection.close()
+            raise
+        finally:
+            theirs.close()
 
     @property
     def has_beaten(self) -> bool:
@@ -67,11 +77,18 @@ class SamplerHandle:
             return
         try:
             while self.connection.poll():
-                yield self.connection.recv()
+                yield self._receive()
         except (EOFError, OSError):
             return  # its death is told by `trouble`
-        except Exception:  # noqa: BLE001 - whatever damaged bytes make of themselves
+        except Overdue as overdue:
+            self._ended_because = f"gave {overdue} in mid-message and was ended"
+        except Exception as error:  # noqa: BLE001 - whatever damaged bytes make of themselves
+            self._ended_because = f"sent damaged data ({type(error).__name__}) and was ended"
             self._process.kill()
+
+    def _receive(self) -> object:
+        with self._patience.limited(MESSAGE, self._process.kill):
+            return self.connection.recv()
 
     def has_told_its_end(self) -> None:
         """It said itself why it ends: its exit is then no further trouble."""
@@ -83,7 +100,8 @@ class SamplerHandle:
             return None
         if wait([self._process.sentinel], timeout=0):
             self._told_death = self._closed = True
-            return HelperDied("sampler", describe_exit(self._process.exitcode))
+            how = self._ended_because or describe_exit(self._process.exitcode)
+            return HelperDied("sampler", how)
         beat = self._board.get(Slot.SAMPLER_NS)
         if beat and now_ns - max(beat, since_ns) > self._limit_ns:
             self._told_death = True
@@ -93,25 +111,39 @@ class SamplerHandle:
 
     def stop(self, patience_seconds: float = 3.0) -> list[object]:
         """End it; returns its last messages. A thread hung in a driver does not hold us up."""
-        from harness.sensors.messages import SamplerStopped, StopSampling
+        from harness.sensors.messages import StopSampling
 
         last: list[object] = []
         if self._told_death:
             self._process.kill()  # it did not answer before, so it is not asked
         elif not self._closed:
-            with contextlib.suppress(OSError, EOFError):
+            with contextlib.suppress(OSError, EOFError, Overdue):
                 self.connection.send(StopSampling())
-                while self.connection.poll(patience_seconds):
-                    last.append(self.connection.recv())
-                    if isinstance(last[-1], SamplerStopped):
-                        break
+                last.extend(self._last_words(patience_seconds))
         self._closed = True
         self.connection.close()
+        self._patience.close()
         self._process.join(timeout=patience_seconds)
         if self._process.is_alive():
             self._process.kill()
             self._process.join(timeout=patience_seconds)
+        if self._process.is_alive():
+            end_template()  # it is dead, and its template does not tell: it hangs
+            self._process.join(timeout=patience_seconds)
         return last
+
+    def _last_words(self, patience_seconds: float) -> Iterator[object]:
+        """What it still says, up to its farewell; however much that is, no longer than asked."""
+        from harness.sensors.messages import SamplerStopped
+
+        deadline = SYSTEM.monotonic_ns() + round(patience_seconds * NS_PER_SECOND)
+        left = patience_seconds
+        while left > 0 and self.connection.poll(left):
+            message = self._receive()
+            yield message
+            if isinstance(message, SamplerStopped):
+                return
+            left = (deadline - SYSTEM.monotonic_ns()) / NS_PER_SECOND
 
 
 @dataclass
@@ -213,10 +245,20 @@ class TimeWatch:
         return suspended, Event(EventKind.CLOCK_STEPPED, at_seconds, text, {"seconds": step})
 
 
-def writer_trouble(lag_seconds: float, error: Exception | None) -> Happening | None:
+def writer_silence(now_ns: int, beat_ns: int, lag_seconds: float, awake_ns: int) -> float:
+    """Seconds for which the writer owes a sign: of life, or of an item that waits to be written.
+
+    `beat_ns` is its last heartbeat (0: none yet). Counted from `awake_ns` on, since when this
+    process has run without a gap: the writer is a thread of it and stands still with it.
+    """
+    silent_seconds = (now_ns - beat_ns) / NS_PER_SECOND if beat_ns else 0.0
+    return min(max(silent_seconds, lag_seconds), (now_ns - awake_ns) / NS_PER_SECOND)
+
+
+def writer_trouble(silent_seconds: float, error: Exception | None) -> Happening | None:
     """What is wrong with the record's writer, or None."""
     if error is not None:
         return StorageFailed(str(error))
-    if lag_seconds > WRITER_SILENT_SECONDS:
-        return StorageFailed(f"the storage has not finished a write for {lag_seconds:.0f} s")
+    if silent_seconds > WRITER_SILENT_SECONDS:
+        return StorageFailed(f"the storage has not finished a write for {silent_seconds:.0f} s")
     return None

@@ -108,11 +108,11 @@ def value_axis(
 ) -> tuple[Axis, str]:
     """An axis for values in `unit` with bare numbers at its ticks, and the unit's symbol."""
     scale = units.scale_for(max(abs(low), abs(high)), unit)
-    values = round_ticks(low, high, most)
-    places = tick_places([float(scale.apply(value)) for value in values])
+    values = round_ticks(float(scale.apply(low)), float(scale.apply(high)), most)
+    places = tick_places(values)
     bare = Axis(low, high, *pixels)
     ticks = tuple(
-        Tick(bare.place(value), units.fixed(scale.apply(value), places)) for value in values
+        Tick(bare.place(value * scale.factor), units.fixed(value, places)) for value in values
     )
     return Axis(low, high, *pixels, ticks), scale.symbol
 

@@ -21,6 +21,7 @@ from harness.results import (
     Statement,
     WorkloadResult,
 )
+from reports.disturbed import disturbed_text
 from reports.environment import render
 from reports.fact_groups import FactGroup, fact_groups
 from reports.gauge import Gauge, gauge
@@ -84,6 +85,8 @@ class Page:
     criteria: CriteriaRows
     settings: tuple[Setting, ...]
     facts: tuple[FactGroup, ...]
+    #: That no trial behind a mean was undisturbed, in a sentence; may be empty.
+    disturbed: str
     #: (name, before, after) of everything that differs from the baseline.
     changes: tuple[tuple[str, str, str], ...]
     statements: tuple[StatementGroup, ...]
@@ -117,6 +120,7 @@ def page_of(result: RunResult) -> Page:
         criteria=_criteria_rows(result.criteria),
         settings=tuple(_settings(result)),
         facts=tuple(fact_groups(result.facts)),
+        disturbed=disturbed_text(result.workloads),
         changes=change_rows(result.changes),
         statements=tuple(_statement_groups(result.statements)),
         overview=overview(result.workloads),

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 from harness.outcome import CaseOutcome, Ending, ExitCode, Verdict, case_outcome
 from harness.results import ChannelSummary, CriterionResult, RunResult, WorkloadResult
+from reports.disturbed import disturbed_text
 from reports.environment import render
 from reports.text import ELLIPSIS, one_line, visible
 from reports.wording import (
@@ -101,8 +102,15 @@ def suite_of(result: RunResult, *, allow_inconclusive: bool = False) -> Suite:
         properties=tuple(_properties(result)),
         cases=tuple(_uniquely_named(cases, classname)),
         output=_capped("\n".join(_numbers(result)), _BUDGET_CHARACTERS // 4),
-        warnings=_capped("\n".join(result.banners), _BUDGET_CHARACTERS // 16),
+        warnings=_capped("\n".join(_warnings(result)), _BUDGET_CHARACTERS // 16),
     )
+
+
+def _warnings(result: RunResult) -> Iterator[str]:
+    yield from result.banners
+    disturbed = disturbed_text(result.workloads)
+    if disturbed:
+        yield disturbed
 
 
 def _criterion_case(item: CriterionResult, allow_inconclusive: bool) -> Case:

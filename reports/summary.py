@@ -26,6 +26,9 @@ FORMAT_VERSION = 1
 
 #: Keys whose null has a reason of its own, whatever the object's reason is.
 _OWN_REASON = ("limit", "golden_origin")
+#: A fact that could not be read carries its own reason; a bare null is an absence that was seen.
+_FACTS = "/facts/"
+_ABSENT_FACT = "the machine has none"
 #: Why a value is null where the result itself gives no reason.
 _UNEXPLAINED = {
     "ended": "the run ended without its end event",
@@ -187,6 +190,8 @@ def _reason(value: float | None, pointer: str, given: Mapping[str, str]) -> str:
     parent, _, key = pointer.rpartition("/")
     if parent in given and key not in _OWN_REASON:
         return given[parent]
+    if pointer.startswith(_FACTS):
+        return _ABSENT_FACT
     return _UNEXPLAINED.get(key, "not measured; the record gives no reason")
 
 

@@ -166,7 +166,7 @@ def _row(item: WorkloadResult, axis: Axis, top: float) -> Row:
     marks = _noted(marks, [_percent(item, point.value) for point in points])
     if len(marks) > _MANY_MARKS:
         marks = [replace(mark, size=_SMALL_MARK) for mark in marks]
-    note = "" if item.cv_percent is None else f"varies by {units.percent(item.cv_percent)}"
+    note = "" if item.cv_percent is None else f"spread (CV) {units.percent(item.cv_percent)}"
     return Row(
         label=shortened(item.name, _NAME_CHARACTERS),
         name=one_line(item.name),

@@ -39,7 +39,7 @@ _ABBREVIATIONS = {
 }
 #: The space between a number and a unit that :mod:`harness.units` writes.
 _NUMBER_AND_UNIT = re.compile(
-    r"(?<=\d) (?=(?:%|°C|K|RPM|h|d|min|[nµm]?s|[KMGT]iB|[kMGTPE]?(?:Hz|W|V|A|J|B|FLOP))"
+    r"(?<=\d) (?=(?:%|°C|K|RPM|h|d|min|[nµm]?s|[KMGT]iB|[mkMGTPE]?(?:Hz|W|V|A|J|B|FLOP))"
     r"(?![A-Za-z]))"
 )
 NOT_MEASURED = "not measured"
@@ -269,8 +269,8 @@ def plain_text(value: Any) -> str:
 
 
 def _scalar_text(value: Any) -> str:
-    if value is None:
-        return "not known"
+    if value is None:  # absence that was seen; what could not be read is a value with its reason
+        return "none"
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int | float):

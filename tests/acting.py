@@ -200,3 +200,48 @@ class Stage:
     def events(self) -> list[Event]:
         """Events stored."""
         return [item for item in self.stored if isinstance(item, Event)]
+
+
+def simple(lanes: int = 2, **policy: object) -> Stage:
+    """Three trials of one load."""
+    return Stage(plan((load(),), trial_steps(0, 3, lanes), lanes), Policy(**policy))  # type: ignore[arg-type]
+
+
+def going_on(**policy: object) -> Stage:
+    """The same, not stopped by failures."""
+    return simple(stop_on_failure=False, **policy)
+
+
+def soak(seconds: float = 60.0, lanes: int = 2) -> Stage:
+    """One soak of one load."""
+    leg = Leg(dict.fromkeys(range(lanes), 0), seconds=seconds)
+    steps = (Step(0, 0, 0, (leg,), "all-lanes"),)
+    return Stage(plan((load(trials=0, soak_seconds=seconds),), steps, lanes))
+
+
+def held(stage: Stage, order: type, lane: int | None = None) -> Stage:
+    """Let lanes (or one) never answer orders of this type."""
+
+    def answer(number: int, given: m.Order) -> list[Happening] | None:
+        silent = isinstance(given, order) and lane in {None, number}
+        return [] if silent else None
+
+    stage.answering = answer
+    return stage
+
+
+def varied(stage: Stage) -> Stage:
+    """Let every trial be a little slower than the one before: no two real ones are alike."""
+    scripted = stage.answering or (lambda _lane, _order: None)
+
+    def answer(lane: int, order: m.Order) -> list[Happening] | None:
+        said = scripted(lane, order)
+        if said is not None or not isinstance(order, m.Go):
+            return said
+        run = stage.run_of(lane)
+        done = stage.done(lane, run, order.start_ns)
+        seconds = done.result.seconds * (1 + run.stretch / 500)
+        return [replace(done, result=lane_trial(lane, done.result.passes, seconds))]
+
+    stage.answering = answer
+    return stage

@@ -139,41 +139,89 @@ def _base(root: Path, cpus: int, threads_per_core: int = 1, packages: int = 1) -
     return tree
 
 
+@dataclass(frozen=True)
+class _Processor:
+    """What /proc/cpuinfo says of an x86 processor."""
+
+    vendor_id: str
+    family: int
+    model: int
+    name: str
+    stepping: int
+    microcode: str
+    flags: str = ""
+
+    def write(self, tree: Tree) -> None:
+        lines = {
+            "vendor_id": self.vendor_id,
+            "cpu family": str(self.family),
+            "model": str(self.model),
+            "model name": self.name,
+            "stepping": str(self.stepping),
+            "microcode": self.microcode,
+        }
+        tree.cpuinfo({**lines, "flags": self.flags} if self.flags else lines)
+
+
 def server(root: Path) -> Tree:
     """Two packages, memory over PECI, supplies on a management bus, error counts."""
     tree = _base(root, 8, packages=2)
-    tree.cpuinfo(
+    _Processor("GenuineIntel", 6, 143, "A Server CPU", 8, "0x2b000461").write(tree)
+    for package in range(2):
+        _server_package(tree, package)
+        _memory_controller(tree, package)
+    _server_supplies(tree)
+    tree.write("sys/devices/system/machinecheck/machinecheck0/check_interval", 300)
+    tree.interrupts({"MCE": [0] * 8, "MCP": [7] * 8, "THR": [0] * 8, "TRM": [0] * 8}, 8)
+    tree.dmi(
         {
-            "vendor_id": "GenuineIntel",
-            "cpu family": "6",
-            "model": "143",
-            "model name": "A Server CPU",
-            "stepping": "8",
-            "microcode": "0x2b000461",
+            "board_vendor": "A Server Maker",
+            "board_name": "Board 2S",
+            "bios_vendor": "Firmware Co",
+            "bios_version": "2.1",
+            "bios_date": "03/14/2025",
         }
     )
-    for package in range(2):
-        tree.hwmon(
-            package,
-            f"platform/coretemp.{package}",
-            "coretemp",
-            {
-                "temp1_label": f"Package id {package}",
-                "temp1_input": 52000 + package * 1000,
-                "temp1_max": 91000,
-                "temp1_crit": 101000,
-                "temp2_label": "Core 0",
-                "temp2_input": 50000,
-            },
-        )
-        tree.hwmon(
-            4 + package,
-            f"platform/peci/peci-0/0-3{package}/peci_cpu.dimmtemp.{package}",
-            "peci_dimmtemp.cpu0",
-            {"temp1_label": "DIMM A1", "temp1_input": 41000},
-        )
-        tree.zone(f"intel-rapl:{package}", f"package-{package}", 5_000_000, 262_143_328_850)
-        tree.zone(f"intel-rapl:{package}:0", "dram", 1_000_000, 65_712_999_613)
+    return tree
+
+
+def _server_package(tree: Tree, package: int) -> None:
+    """One package's own sensors, its memory's, and its energy counters."""
+    tree.hwmon(
+        package,
+        f"platform/coretemp.{package}",
+        "coretemp",
+        {
+            "temp1_label": f"Package id {package}",
+            "temp1_input": 52000 + package * 1000,
+            "temp1_max": 91000,
+            "temp1_crit": 101000,
+            "temp2_label": "Core 0",
+            "temp2_input": 50000,
+        },
+    )
+    tree.hwmon(
+        4 + package,
+        f"platform/peci/peci-0/0-3{package}/peci_cpu.dimmtemp.{package}",
+        "peci_dimmtemp.cpu0",
+        {"temp1_label": "DIMM A1", "temp1_input": 41000},
+    )
+    tree.zone(f"intel-rapl:{package}", f"package-{package}", 5_000_000, 262_143_328_850)
+    tree.zone(f"intel-rapl:{package}:0", "dram", 1_000_000, 65_712_999_613)
+
+
+def _memory_controller(tree: Tree, number: int) -> None:
+    """An EDAC controller with one module."""
+    folder = f"sys/devices/system/edac/mc/mc{number}"
+    tree.write_all(folder, {"mc_name": "A Controller", "ce_count": 3, "ue_count": 0})
+    tree.write_all(
+        f"{folder}/dimm0",
+        {"dimm_label": f"CPU{number}_DIMM_A1", "dimm_ce_count": 3, "dimm_ue_count": 0},
+    )
+
+
+def _server_supplies(tree: Tree) -> None:
+    """A supply on the management bus and the firmware's power meter."""
     tree.hwmon(
         2,
         "pci0000:00/0000:00:1f.4/i2c-1/1-0058",
@@ -190,76 +238,15 @@ def server(root: Path) -> Tree:
     tree.hwmon(
         3, "LNXSYSTM:00/LNXSYBUS:00/ACPI000D:00", "power_meter", {"power1_average": 398000000}
     )
-    for controller in range(2):
-        folder = f"sys/devices/system/edac/mc/mc{controller}"
-        tree.write_all(folder, {"mc_name": "A Controller", "ce_count": 3, "ue_count": 0})
-        tree.write_all(
-            f"{folder}/dimm0",
-            {"dimm_label": f"CPU{controller}_DIMM_A1", "dimm_ce_count": 3, "dimm_ue_count": 0},
-        )
-    tree.write("sys/devices/system/machinecheck/machinecheck0/check_interval", 300)
-    tree.interrupts({"MCE": [0] * 8, "MCP": [7] * 8, "THR": [0] * 8, "TRM": [0] * 8}, 8)
-    tree.dmi(
-        {
-            "board_vendor": "A Server Maker",
-            "board_name": "Board 2S",
-            "bios_vendor": "Firmware Co",
-            "bios_version": "2.1",
-            "bios_date": "03/14/2025",
-        }
-    )
-    return tree
 
 
 def desktop_a(root: Path) -> Tree:
     """One maker's desktop: a processor with Tctl and Tdie, a monitoring chip with many inputs."""
     tree = _base(root, 16, threads_per_core=2)
-    tree.cpuinfo(
-        {
-            "vendor_id": "AuthenticAMD",
-            "cpu family": "25",
-            "model": "97",
-            "model name": "A Desktop CPU",
-            "stepping": "2",
-            "microcode": "0xa601206",
-            "flags": "avx2 fma avx512f aperfmperf",
-        }
-    )
-    tree.hwmon(
-        0,
-        "pci0000:00/0000:00:18.3",
-        "k10temp",
-        {
-            "temp1_label": "Tctl",
-            "temp1_input": 71250,
-            "temp1_max": 70000,
-            "temp2_label": "Tdie",
-            "temp2_input": 61250,
-            "temp3_label": "Tccd1",
-            "temp3_input": 60500,
-        },
-    )
-    tree.hwmon(
-        1,
-        "platform/nct6775.656",
-        "nct6799",
-        {
-            "in0_input": 1256,
-            "in0_min": 0,
-            "in0_max": 1744,
-            "in1_input": 1000,
-            "fan1_input": 1350,
-            "fan2_input": 0,
-            "pwm1": 128,
-            "temp1_label": "SYSTIN",
-            "temp1_input": 38000,
-            "temp2_label": "CPUTIN",
-            "temp2_input": 127000,
-            "temp3_label": "AUXTIN0",
-            "temp3_input": -61000,
-            "intrusion0_alarm": 0,
-        },
-    )
+    flags = "avx2 fma avx512f aperfmperf"
+    _Processor("AuthenticAMD", 25, 97, "A Desktop CPU", 2, "0xa601206", flags).write(tree)
+    _tctl_and_tdie(tree, 0)
+    _many_inputs(tree, 1)
     tree.hwmon(
         2,
         "pci0000:00/0000:00:01.1/0000:01:00.0/nvme/nvme0",
@@ -285,44 +272,55 @@ def desktop_a(root: Path) -> Tree:
     return tree
 
 
+def _tctl_and_tdie(tree: Tree, number: int) -> None:
+    """A processor whose control value lies above its die's temperature."""
+    tree.hwmon(
+        number,
+        "pci0000:00/0000:00:18.3",
+        "k10temp",
+        {
+            "temp1_label": "Tctl",
+            "temp1_input": 71250,
+            "temp1_max": 70000,
+            "temp2_label": "Tdie",
+            "temp2_input": 61250,
+            "temp3_label": "Tccd1",
+            "temp3_input": 60500,
+        },
+    )
+
+
+def _many_inputs(tree: Tree, number: int) -> None:
+    """A board's monitoring chip, some of whose inputs have nothing connected."""
+    tree.hwmon(
+        number,
+        "platform/nct6775.656",
+        "nct6799",
+        {
+            "in0_input": 1256,
+            "in0_min": 0,
+            "in0_max": 1744,
+            "in1_input": 1000,
+            "fan1_input": 1350,
+            "fan2_input": 0,
+            "pwm1": 128,
+            "temp1_label": "SYSTIN",
+            "temp1_input": 38000,
+            "temp2_label": "CPUTIN",
+            "temp2_input": 127000,
+            "temp3_label": "AUXTIN0",
+            "temp3_input": -61000,
+            "intrusion0_alarm": 0,
+        },
+    )
+
+
 def desktop_b(root: Path) -> Tree:
     """Another maker's desktop: another monitoring chip, sensors through the firmware, memory."""
     tree = _base(root, 8)
-    tree.cpuinfo(
-        {
-            "vendor_id": "GenuineIntel",
-            "cpu family": "6",
-            "model": "183",
-            "model name": "Another CPU",
-            "stepping": "1",
-            "microcode": "0x12b",
-        }
-    )
-    tree.hwmon(
-        0,
-        "platform/coretemp.0",
-        "coretemp",
-        {
-            "temp1_label": "Package id 0",
-            "temp1_input": 48000,
-            "temp1_crit": 100000,
-            **{f"temp{core + 2}_label": f"Core {core}" for core in range(8)},
-            **{f"temp{core + 2}_input": 45000 + core * 500 for core in range(8)},
-        },
-    )
-    tree.hwmon(
-        1,
-        "platform/it87.2624",
-        "it8689",
-        {
-            "in0_input": 1188,
-            "in0_label": "Vcore",
-            "fan1_input": 980,
-            "temp1_input": 35000,
-            "temp2_input": 127000,
-        },
-    )
-    tree.hwmon(2, "platform/PNP0C14:00/wmi_bus/DEADBEEF-0", "gigabyte_wmi", {"temp1_input": 36000})
+    _Processor("GenuineIntel", 6, 183, "Another CPU", 1, "0x12b").write(tree)
+    _eight_cores(tree, 0)
+    _other_monitoring(tree, 1)
     for slot in range(2):
         tree.hwmon(
             3 + slot,
@@ -333,43 +331,77 @@ def desktop_b(root: Path) -> Tree:
     tree.thermal(0, "x86_pkg_temp", 48000)
     tree.thermal(1, "acpitz", 27800, {"trip_point_0_temp": 105000, "trip_point_0_type": "critical"})
     for cpu in range(8):
-        tree.write_all(
-            f"sys/devices/system/cpu/cpu{cpu}/thermal_throttle",
-            {
-                "core_throttle_count": 0,
-                "core_throttle_total_time_ms": 0,
-                "package_throttle_count": 2,
-                "package_throttle_total_time_ms": 31,
-            },
-        )
-        tree.policy(
-            cpu,
-            {
-                "cpuinfo_avg_freq": 4_900_000,
-                "scaling_cur_freq": 5_100_000,
-                "scaling_governor": "powersave",
-                "scaling_driver": "intel_pstate",
-                "energy_performance_preference": "balance_performance",
-            },
-        )
+        _throttled_core(tree, cpu)
     tree.write("sys/devices/system/cpu/intel_pstate/no_turbo", 0)
     tree.dmi({"board_vendor": "Desktop Maker B", "board_name": "Z790", "bios_version": "F12"})
     return tree
 
 
+def _eight_cores(tree: Tree, number: int) -> None:
+    """A processor that gives its package's and every core's temperature."""
+    tree.hwmon(
+        number,
+        "platform/coretemp.0",
+        "coretemp",
+        {
+            "temp1_label": "Package id 0",
+            "temp1_input": 48000,
+            "temp1_crit": 100000,
+            **{f"temp{core + 2}_label": f"Core {core}" for core in range(8)},
+            **{f"temp{core + 2}_input": 45000 + core * 500 for core in range(8)},
+        },
+    )
+
+
+def _other_monitoring(tree: Tree, number: int) -> None:
+    """Another maker's monitoring chip, and what the firmware gives beside it."""
+    tree.hwmon(
+        number,
+        "platform/it87.2624",
+        "it8689",
+        {
+            "in0_input": 1188,
+            "in0_label": "Vcore",
+            "fan1_input": 980,
+            "temp1_input": 35000,
+            "temp2_input": 127000,
+        },
+    )
+    tree.hwmon(
+        number + 1,
+        "platform/PNP0C14:00/wmi_bus/DEADBEEF-0",
+        "gigabyte_wmi",
+        {"temp1_input": 36000},
+    )
+
+
+def _throttled_core(tree: Tree, cpu: int) -> None:
+    """A core whose package has slowed down twice, and its frequency policy."""
+    tree.write_all(
+        f"sys/devices/system/cpu/cpu{cpu}/thermal_throttle",
+        {
+            "core_throttle_count": 0,
+            "core_throttle_total_time_ms": 0,
+            "package_throttle_count": 2,
+            "package_throttle_total_time_ms": 31,
+        },
+    )
+    tree.policy(
+        cpu,
+        {
+            "cpuinfo_avg_freq": 4_900_000,
+            "scaling_cur_freq": 5_100_000,
+            "scaling_governor": "powersave",
+            "scaling_driver": "intel_pstate",
+            "energy_performance_preference": "balance_performance",
+        },
+    )
+
+
 def laptop(root: Path) -> Tree:
     """A laptop on its battery, with labels that the firmware gives and a cautious governor."""
     tree = _base(root, 4, threads_per_core=2)
-    tree.cpuinfo(
-        {
-            "vendor_id": "GenuineIntel",
-            "cpu family": "6",
-            "model": "154",
-            "model name": "A Mobile CPU",
-            "stepping": "3",
-            "microcode": "0x436",
-        }
-    )
+    _Processor("GenuineIntel", 6, 154, "A Mobile CPU", 3, "0x436").write(tree)
     tree.hwmon(
         0,
         "platform/thinkpad_hwmon",
@@ -446,17 +478,8 @@ def arm_board(root: Path) -> Tree:
 def virtual_machine(root: Path) -> Tree:
     """A virtual machine that gives nothing but its CPUs and memory."""
     tree = _base(root, 2)
-    tree.cpuinfo(
-        {
-            "vendor_id": "AuthenticAMD",
-            "cpu family": "25",
-            "model": "17",
-            "model name": "A Cloud CPU",
-            "stepping": "1",
-            "microcode": "0x1000065",
-            "flags": "avx2 hypervisor",
-        }
-    )
+    flags = "avx2 hypervisor"
+    _Processor("AuthenticAMD", 25, 17, "A Cloud CPU", 1, "0x1000065", flags).write(tree)
     tree.write("sys/class/thermal/.keep", "")
     tree.dmi({"sys_vendor": "A Cloud", "product_name": "Virtual Machine", "bios_version": "1.0"})
     return tree

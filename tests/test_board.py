@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from harness.board import PAIR_WORDS, Board, LaneSlot, Slot, StopReason
+from harness.errors import StorageError
 
 
 def test_what_one_process_writes_another_view_reads(tmp_path: Path) -> None:
@@ -47,6 +48,17 @@ def test_the_file_is_private_and_never_overwritten(tmp_path: Path) -> None:
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
     with pytest.raises(FileExistsError):
         Board.create(path, 1)
+
+
+def test_without_room_for_all_of_it_there_is_no_board_and_one_clear_error(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> int:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(StorageError, match=r"no room for the .* bytes .*No space left"):
+        Board.create(tmp_path / "board", 2)
 
 
 def test_a_foreign_file_is_refused(tmp_path: Path) -> None:

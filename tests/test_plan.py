@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pytest
 
 from harness.errors import ProfileError
 from harness.lanes.gate import Bursts, SquareWave
-from harness.plan import Plan, Step, make_plan
+from harness.plan import Leg, Plan, Step, make_plan
 from harness.profile.loader import parse_profile
 from harness.profile.model import Profile
 
@@ -56,12 +58,76 @@ def test_the_seed_fixes_the_order() -> None:
 
 
 def test_boots_share_the_rounds_and_the_numbers_of_trials() -> None:
-    three = profile(BENCH.replace("seed: 7", "boots: 2"))
-    whole = profile(BENCH.replace("seed: 7", ""))
-    parts = [make_plan(three, (0, 1), boot=boot) for boot in (1, 2)]
-    assert order(parts[0]) + order(parts[1]) == order(make_plan(whole, (0, 1)))
+    """Loads of equally many trials: the boots in a row are what one boot would have done."""
+    even = BENCH.replace("trials: 2", "trials: 4")
+    boots = profile(even.replace("seed: 7", "seed: 7\nboots: 2"))
+    parts = [make_plan(boots, (0, 1), boot=boot) for boot in (1, 2)]
+    assert order(parts[0]) + order(parts[1]) == order(make_plan(profile(even), (0, 1)))
     numbers = [step.number for part in parts for step in part.steps]
-    assert numbers == list(range(10))
+    assert numbers == list(range(12))
+
+
+def shares(trials: Sequence[int], boots: int) -> list[list[int]]:
+    """Trials in each boot, by load."""
+    lines = "\n".join(
+        f"  - {{workload: sieve, name: load {number}, trials: {each}}}"
+        for number, each in enumerate(trials)
+    )
+    text = f"name: shared\nboots: {boots}\nloads:\n{lines}\n"
+    plans = [make_plan(profile(text), (0, 1), boot=boot) for boot in range(1, boots + 1)]
+    return [
+        [sum(step.load == load for step in plan.steps) for plan in plans]
+        for load in range(len(trials))
+    ]
+
+
+@pytest.mark.parametrize("boots", [1, 2, 3, 5])
+@pytest.mark.parametrize("trials", [(4, 2), (7, 3), (30, 5), (6, 6), (4, 5)])
+def test_every_load_has_its_trials_in_every_boot_as_evenly_as_can_be(
+    trials: tuple[int, ...], boots: int
+) -> None:
+    for load, found in zip(trials, shares(trials, boots), strict=True):
+        assert sum(found) == load
+        assert max(found) - min(found) <= 1
+        assert min(found) >= 1 or load < boots
+
+
+def test_a_load_of_few_trials_meets_the_others_in_the_first_rounds_of_each_boot() -> None:
+    boots = profile(BENCH.replace("seed: 7", "boots: 2"))
+    first, second = (order(make_plan(boots, (0, 1), boot=boot)) for boot in (1, 2))
+    few, many = "compile-llvm", {"matmul-fp64", "zstandard"}
+    assert sorted(first[:3]) == sorted([(1, few), *((1, name) for name in many)])
+    assert sorted(second[:3]) == sorted([(2, few), *((3, name) for name in many)])
+    assert {name for _, name in first[3:]} == {name for _, name in second[3:]} == many
+
+
+def test_every_trial_of_a_load_has_a_round_of_its_own_over_all_boots() -> None:
+    """Resumed runs know a trial by its load and its round."""
+    boots = profile(BENCH.replace("seed: 7", "boots: 3"))
+    found = sorted(
+        (step.load, step.round)
+        for boot in (1, 2, 3)
+        for step in make_plan(boots, (0, 1), boot=boot).steps
+    )
+    trials = {0: 4, 1: 4, 2: 2}
+    assert found == [(load, n) for load, last in trials.items() for n in range(1, last + 1)]
+
+
+@pytest.mark.parametrize("boots", [2, 3, 5])
+@pytest.mark.parametrize("trials", [(4, 2), (7, 3), (30, 5), (4, 5)])
+def test_a_run_begun_under_the_earlier_sharing_out_loses_no_trial(
+    trials: tuple[int, ...], boots: int
+) -> None:
+    """Earlier versions cut the rounds of the longest load into equal parts, for all loads alike."""
+    lines = "".join(f"  - {{workload: sieve, name: load {n}, trials: {n}}}\n" for n in trials)
+    text = f"name: begun\nboots: {boots}\nloads:\n{lines}"
+    plans = [make_plan(profile(text), (0, 1), boot=boot) for boot in range(1, boots + 1)]
+    wanted = {(load, n) for load, last in enumerate(trials) for n in range(1, last + 1)}
+    rounds = -(-max(trials) // boots)
+    for done in range(boots + 1):
+        earlier = {(load, n) for load, n in wanted if n <= done * rounds}
+        rest = {(step.load, step.round) for plan in plans[done:] for step in plan.steps}
+        assert earlier | rest == wanted
 
 
 def test_soaks_come_after_trials_and_only_in_the_last_boot() -> None:
@@ -104,6 +170,36 @@ def test_mixed_loads_share_the_lanes_in_turn() -> None:
     names = [plan.load(work[lane]).name for lane in range(4)]
     assert names == ["fma-fp64", "zstandard", "fma-fp64", "zstandard"]
     assert plan.load(1).companion
+
+
+MANY = "{kind: mixed, with: [zstandard, sieve, radix-sort]}"
+
+
+@pytest.mark.parametrize(
+    ("lanes", "beside"),
+    [
+        (2, [["zstandard"], ["sieve"], ["radix-sort"]]),
+        (3, [["zstandard", "sieve"], ["radix-sort", "zstandard"]]),
+        (4, [["zstandard", "sieve", "radix-sort"]]),
+    ],
+)
+def test_more_mixed_loads_than_lanes_take_turns_beside_the_first(
+    lanes: int, beside: list[list[str]]
+) -> None:
+    plan = make_plan(soak(MANY), tuple(range(lanes)))
+    found = [[plan.load(load).name for load in leg.work.values()] for leg, _ in every_leg(plan)]
+    assert found == [["fma-fp64", *names] for names in beside]
+    assert {len(leg.work) for leg, _ in every_leg(plan)} == {lanes}
+    assert sum(seconds or 0.0 for _, seconds in every_leg(plan)) == pytest.approx(60)
+
+
+def every_leg(plan: Plan) -> list[tuple[Leg, float | None]]:
+    return [(leg, leg.seconds) for step in plan.steps for leg in step.legs]
+
+
+def test_a_single_lane_runs_the_mixed_load_itself() -> None:
+    (leg,) = (leg for leg, _ in every_leg(make_plan(soak(MANY), (0,))))
+    assert leg.work == {0: 0}
 
 
 def only_step(plan: Plan) -> Step:

@@ -52,6 +52,24 @@ def test_it_does_the_same_work_as_the_baseline_and_records_its_plan(
     assert set(second.context["requalification"]["trials"]) == {"matmul-fp64", "zstandard"}
 
 
+def test_the_record_counts_which_look_at_the_baseline_it_is(
+    baseline: Concluded, again: Concluded
+) -> None:
+    runs_dir = baseline.folder.parent
+    third = requalify_run(
+        [baseline.folder],
+        RunOptions(runs_dir=runs_dir, settings={"cooler": "liquid"}),
+        one_boot=True,
+    )
+    other = requalify_run(
+        [baseline.folder],
+        RunOptions(runs_dir=runs_dir, settings={"cooler": "chilled"}),
+        one_boot=True,
+    )
+    looks = [read_run(run.folder).context.get("looks") for run in (baseline, again, third, other)]
+    assert looks == [None, 1, 2, 1]
+
+
 def test_two_runs_compare_with_what_was_changed_first(
     baseline: Concluded, again: Concluded
 ) -> None:
@@ -78,10 +96,10 @@ def test_looks_are_counted_by_the_data_looked_at(
     one = read_side(baseline.result.run_id, baseline.folder.parent)
     two = read_side(again.result.run_id, baseline.folder.parent)
     both = read_side(f"{baseline.result.run_id},{again.result.run_id}", baseline.folder.parent)
-    assert count_look(tmp_path, one, two) == 1
-    assert count_look(tmp_path, one, two) == 1  # the same data again is no further look
-    assert count_look(tmp_path, one, both) in {1, 2}
-    assert count_look(tmp_path, both, two) == 2
+    assert count_look(tmp_path, one, two).number == 1
+    assert count_look(tmp_path, one, two).number == 1  # the same data again is no further look
+    assert count_look(tmp_path, one, both).number == 2
+    assert count_look(tmp_path, both, two).number == 3
 
 
 def test_runs_of_two_profiles_are_no_baseline_together(baseline: Concluded, tmp_path: Path) -> None:

@@ -24,6 +24,7 @@ from harness.results import (
 )
 from harness.resuming import (
     boot_to_do,
+    looked_again,
     refuse_elsewhere,
     refuse_finished,
     refuse_unconfirmed,
@@ -215,3 +216,27 @@ def test_the_selection_of_the_first_part_holds_for_the_rest() -> None:
     assert selection_of(run(context={"select": "zst"})) == "zst"
     assert selection_of(run()) == ""
     assert selection_of(run(context={"select": ["no", "text"]})) == ""
+
+
+@pytest.mark.parametrize("ending", [Ending.INTERRUPTED, Ending.CRASHED])
+def test_what_was_judged_against_its_baseline_part_way_goes_on_to_a_further_look(
+    ending: Ending,
+) -> None:
+    """A look is one judgement of a comparison that may still get more trials."""
+    context = {"baseline": {"run_ids": ["before"]}}
+    left = run(ending=ending, context=context, trials=(timed(),))
+    assert looked_again(left) == {"looks": 2}
+    assert looked_again(replace(left, context={**context, "looks": 2})) == {"looks": 3}
+
+
+def test_a_planned_restart_no_trials_or_no_baseline_are_no_look() -> None:
+    context = {"baseline": {"run_ids": ["before"]}}
+    left = run(ending=Ending.INTERRUPTED, context=context, trials=(timed(),))
+    assert looked_again(replace(left, ending=Ending.AWAITING_BOOT)) == {}
+    assert looked_again(replace(left, trials=())) == {}
+    assert looked_again(replace(left, context={})) == {}
+
+
+def timed() -> TrialData:
+    lanes = (lane_trial(0, 3, 1.0),)
+    return TrialData(0, 1, 0, "mill", 1, 0.0, 1.0, lanes, 3.0, 3.0, (), True)

@@ -6,11 +6,12 @@ from pathlib import Path
 
 import pytest
 
+from harness.errors import RefusedStart
 from harness.record.reader import read_run
 from harness.results import Channel, EventKind
 from harness.sensors.contract import Reading
 from harness.sensors.guard import Guard, ReadAgain, Tell
-from harness.startup import guard_limits
+from harness.startup import Machine, RunOptions, guard_limits, plan_run
 from tests.sysfs_trees import Tree
 from tests.whole_runs import SOAK, loaded, run
 
@@ -25,6 +26,15 @@ def guard(safety: str) -> Guard:
 def told(watch: Guard, celsius: float) -> list[str]:
     actions = watch.observe([Reading("die", celsius)], 1.0)
     return [action.event.text for action in actions if isinstance(action, Tell)]
+
+
+def test_a_refusal_for_want_of_memory_tells_both_amounts_in_the_units_of_every_other_screen() -> (
+    None
+):
+    machine = Machine({}, "boot", (0, 1), (), available_bytes=3 * 2**19)
+    profile = loaded(SOAK.replace("SECONDS", "1")).profile
+    with pytest.raises(RefusedStart, match=r"needs [\d.]+ [MG]iB for 2 lanes, 1\.50 MiB are"):
+        plan_run(profile, machine, RunOptions(Path("runs")))
 
 
 @pytest.mark.parametrize("stop", ["95", "null"])

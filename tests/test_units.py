@@ -114,6 +114,10 @@ def test_a_rounded_half_width_is_wrong_by_less_than_a_seventh(value: float, shar
         (math.nan, "W", "not a number W"),
         (math.inf, "byte/s", "infinite B/s"),
         (7.0, "count", "7.000"),
+        (24_640_245_760.0, "byte", "22.95 GiB"),  # memory, as `size` shows it; rates stay decimal
+        (0.0, "byte", "0 B"),
+        (1023.0, "byte", "1023 B"),
+        (math.inf, "byte", "infinite B"),
         (4.1e-8, "s/round trip", "41.00 ns/round trip"),
         (2.5e6, "round trip/s", "2.500 Mround trip/s"),
     ],
@@ -132,6 +136,22 @@ def test_a_quantity_means_the_number_it_was_made_from(value: float) -> None:
     assert text.endswith(scale.symbol)
     if "×" not in text:
         assert plain(text) * 10.0**scale.exponent == pytest.approx(value, rel=1e-9)
+
+
+@CALM
+@given(value=SENSIBLE)
+def test_an_amount_of_memory_is_scaled_without_rounding(value: float) -> None:
+    scale = units.scale_for(value, "byte")
+    assert scale.base == 2
+    assert scale.apply(value) * 2**scale.exponent == Decimal(repr(value))
+
+
+@pytest.mark.parametrize(
+    ("amount", "text"),
+    [(2**30, "1 GiB"), (1.5 * 2**30, "1.5 GiB"), (1e9, "953.7 MiB"), (100, "100 B")],
+)
+def test_a_stated_amount_of_memory_is_exact_where_that_is_short(amount: float, text: str) -> None:
+    assert units.stated(amount, "byte") == text
 
 
 @CALM

@@ -13,6 +13,7 @@ from harness.watchers import (
     Readings,
     SelfWatch,
     TimeWatch,
+    writer_silence,
     writer_trouble,
 )
 
@@ -86,6 +87,31 @@ def test_a_writer_that_hangs_or_fails_is_a_storage_failure() -> None:
     assert writer_trouble(1.0, None) is None
     assert isinstance(writer_trouble(WRITER_SILENT_SECONDS + 1, None), StorageFailed)
     assert writer_trouble(0.0, OSError("no space")) == StorageFailed("no space")
+
+
+def silence(beat: float, lag: float = 0.0, awake: float = 0.0, now: float = 500.0) -> float:
+    """All in seconds of the monotonic clock."""
+    ns = [round(each * NS_PER_SECOND) for each in (now, beat, awake)]
+    return writer_silence(ns[0], ns[1], lag, ns[2])
+
+
+def test_a_writer_that_hangs_without_anything_to_write_but_samples_is_silent() -> None:
+    assert silence(beat=499.5) == 0.5
+    assert silence(beat=430.0) == 70.0
+    assert isinstance(writer_trouble(silence(beat=430.0), None), StorageFailed)
+
+
+def test_a_writer_that_lives_but_leaves_an_item_waiting_is_silent_too() -> None:
+    assert silence(beat=499.5, lag=65.0) == 65.0
+
+
+def test_a_writer_that_has_not_begun_is_not_silent() -> None:
+    assert silence(beat=0.0) == 0.0
+
+
+def test_a_writer_that_was_stopped_with_the_whole_harness_is_not_blamed() -> None:
+    assert silence(beat=400.0, lag=100.0, awake=499.0) == 1.0
+    assert writer_trouble(silence(beat=400.0, lag=100.0, awake=499.0), None) is None
 
 
 def beaten(*seconds: float) -> SelfWatch:

@@ -23,6 +23,7 @@ import numpy as np
 
 from workloads import programs, programs_c, programs_seeded
 from workloads.children import Children, Ended
+from workloads.compiling import DRIVER_SEED, CompileTask, answer_finding
 from workloads.contract import (
     AVAILABLE,
     Availability,
@@ -32,12 +33,10 @@ from workloads.contract import (
     Task,
     Workload,
 )
-from workloads.digest import combine, fold
-from workloads.llvm_compile import DRIVER_SEED, answer_finding
-from workloads.room import Room
+from workloads.digest import fold
 
 if TYPE_CHECKING:
-    from workloads.contract import Buffer
+    pass
 
 _COMPILERS = ("cc", "gcc", "clang")
 #: No -g (it embeds the folder), no link-time optimisation (it embeds a random seed).
@@ -108,46 +107,27 @@ class Toolchain:
         shutil.rmtree(self.folder, ignore_errors=True)
 
 
-class CCompileTask(Task):
+class CCompileTask(CompileTask):
     """One lane's project; a pass compiles its first unit."""
 
+    what = "unit"
+
     def __init__(self, toolchain: Toolchain, units: tuple[programs.Unit, ...]) -> None:
-        super().__init__()
+        source = programs_c.source(units[0])
+        super().__init__(units, source, _OBJECT_ROOM_BYTES)
         self._toolchain = toolchain
-        self._units = units
-        source = programs_c.source(units[0]).encode("ascii")
-        self._source = np.frombuffer(bytearray(source), np.uint8)
-        self._object = Room(_OBJECT_ROOM_BYTES)
-        self._trouble = ""
-        self.work_per_pass = float(source.count(b"\n"))
+        self.work_per_pass = float(source.count("\n"))
         header = programs_c.header(units)
         (toolchain.folder / programs_c.HEADER_NAME).write_text(header, encoding="ascii")
 
     def execute(self) -> None:
         """Compile the unit. What the compiler rejects gives an empty object, not a crash."""
-        ended = self._toolchain.compile(self._source.tobytes(), "first.o")
+        ended = self._toolchain.compile(self._text.tobytes(), "first.o")
         self._trouble = "" if ended.status == 0 else _failure(ended)
         made = self._toolchain.folder / "first.o"
         self._object.fill(made.read_bytes() if ended.status == 0 else b"")
 
-    def digest(self) -> int:
-        """Of the object file's bytes."""
-        return combine(fold(self._object.content))
-
-    def inputs_digest(self) -> int:
-        """Of the unit's source."""
-        return fold(self._source)
-
-    def buffers(self) -> dict[str, Buffer]:
-        """The unit's source and its object file."""
-        return {"input_source": self._source, "result_object": self._object.content}
-
-    def invariants(self) -> tuple[Finding, ...]:
-        """The unit compiles; the linked program answers what the project's tree means."""
-        compiles = Finding("unit compiles", not self._trouble, self._trouble or "no error")
-        return (compiles, self._linked_answer()) if compiles.ok else (compiles,)
-
-    def _linked_answer(self) -> Finding:
+    def _answer(self) -> Finding:
         (self._toolchain.folder / "first.o").write_bytes(self._object.content.tobytes())
         objects = ["first.o"]
         for name, source in self._other_sources():

@@ -1,8 +1,9 @@
 """`command`: run a program of your own, once a pass, and check how it ended.
 
 The program is an argument list and is started directly, never through a shell. It runs in a folder
-of the caller's choice with the caller's environment, nothing on its standard input, and dies with
-the lane. Profiles that use it must be granted the right to start programs.
+of the caller's choice on the lane's CPU, with the environment that rigproof was started in (not the
+one-thread variables of the lanes) and nothing on its standard input, and dies with the lane.
+Profiles that use it must be granted the right to start programs.
 
 Three checks: `exit-status` (nothing but the status), `output` (the same standard output every time,
 or the one whose SHA-256 is given), `pattern` (a regular expression that standard output must
@@ -20,6 +21,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
+from workloads import surroundings
 from workloads.children import OUTPUT_LIMIT_BYTES, Children, Ended
 from workloads.contract import Finding, Parameter, Parameters, Task, Value, Workload
 from workloads.digest import combine, fold
@@ -57,6 +59,7 @@ class CommandTask(Task):
             self._argv,
             timeout_seconds=float(str(self._parameters["timeout_seconds"])),
             folder=_folder(self._parameters),
+            environment=surroundings.of_the_user(),
         )
         status = self._ended.status
         self._status[0] = _NO_STATUS if status is None else status

@@ -23,16 +23,17 @@ Invariants of the solution, by a product with A formed anew:
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from math import pi, tan
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numba import njit
 
-from workloads.contract import Finding, Parameter, Parameters, Task, Workload, whole
+from workloads.contract import Finding, Parameter, Parameters, whole
 from workloads.digest import combine, fold
 from workloads.operands import aligned, uniforms
+from workloads.sized import PARTS, PartedTask, SizedWorkload, require_multiple
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -43,13 +44,12 @@ if TYPE_CHECKING:
 
 _UNIT_ROUNDOFF = 2.0**-53
 _FLOP_PER_POINT = 16
-_PARTS = 4
 _PAGE_BYTES = 4096
 #: The largest eigenvalue of A is below 8.
 _NORM = 8.0
 
 # Digests for seed 1 by (intervals, iterations), remade in the tests with whole-array operations.
-_GOLDENS = {(128, 384): 0x1FD3B37ED085F8E1}
+_GOLDENS: dict[tuple[int, ...], int] = {(128, 384): 0x1FD3B37ED085F8E1}
 
 
 @njit(cache=True, nogil=True)
@@ -113,7 +113,7 @@ def _iterate(x, residual, direction, product, iterations):  # type: ignore[no-un
         old = new
 
 
-class ConjugateGradientTask(Task):
+class ConjugateGradientTask(PartedTask):
     """One lane's right-hand side, solution, residual, direction and product."""
 
     def __init__(self, seed: int, intervals: int, iterations: int) -> None:
@@ -129,23 +129,15 @@ class ConjugateGradientTask(Task):
         self.x, self.residual, self.direction, self.product = grids
         self.work_per_pass = float(_FLOP_PER_POINT * (intervals - 1) ** 2 * iterations)
 
-    def execute(self) -> None:
-        """See :class:`Task`."""
-        for stage in self.stages():
-            stage()
-
-    def stages(self) -> tuple[Callable[[], None], ...]:
-        """See :class:`Task`: start from x = 0, then the iterations in four parts."""
-        return (self._begin, *([self._part] * _PARTS))
-
     def _begin(self) -> None:
+        """Start from x = 0."""
         self.x.fill(0.0)
         self.product.fill(0.0)
         np.copyto(self.residual, self.b)
         np.copyto(self.direction, self.b)
 
     def _part(self) -> None:
-        iterations = self.iterations // _PARTS
+        iterations = self.iterations // PARTS
         _iterate(self.x, self.residual, self.direction, self.product, iterations)
 
     def digest(self) -> int:
@@ -194,7 +186,7 @@ def residual_bound(intervals: int, iterations: int) -> float:
     return float(2.0 * root * ((root - 1.0) / (root + 1.0)) ** iterations)
 
 
-class ConjugateGradient(Workload):
+class ConjugateGradient(SizedWorkload):
     """FP64 conjugate gradients."""
 
     name = "conjugate-gradient"
@@ -202,8 +194,9 @@ class ConjugateGradient(Workload):
     family = "sparse"
     unit = "flop"
     purpose = "short vectors of the L2 cache read and written in turn, with sums between"
-    check = "shipped digest of the solution; its true residual against the one carried along"
+    check = "digest of the solution; its true residual against the one carried along"
     shipped_golden = True
+    goldens = _GOLDENS
     parameters: ClassVar[Mapping[str, Parameter]] = {
         "intervals": Parameter(128, "of a side", low=16, high=8192),
         "iterations": Parameter(
@@ -217,18 +210,6 @@ class ConjugateGradient(Workload):
 
     def prepare(self, parameters: Parameters, seed: int) -> ConjugateGradientTask:
         """See :class:`Workload`. Raises ValueError for iterations not divisible by 4."""
+        require_multiple(parameters, "iterations")
         intervals, iterations = whole(parameters, "intervals"), whole(parameters, "iterations")
-        if iterations % _PARTS:
-            raise ValueError(f"iterations: received {iterations}, must be a multiple of {_PARTS}")
         return ConjugateGradientTask(seed, intervals, iterations)
-
-    def golden(self, parameters: Parameters, seed: int) -> int | None:
-        """See :class:`Workload`; known for the sizes in `_GOLDENS` and seed 1."""
-        size = whole(parameters, "intervals"), whole(parameters, "iterations")
-        return _GOLDENS.get(size) if seed == 1 else None
-
-    def warm(self) -> None:
-        """See :class:`Workload`."""
-        task = self.prepare({"intervals": 16, "iterations": 4}, 1)
-        task.execute()
-        task.digest()

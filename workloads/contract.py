@@ -145,12 +145,13 @@ class Workload(ABC):
     unit: ClassVar[str]
     #: One sentence: what it stresses.
     purpose: ClassVar[str]
-    #: One sentence: how every pass is verified.
+    #: One sentence: how every pass is verified, true for every choice of parameters.
     check: ClassVar[str]
     parameters: ClassVar[Mapping[str, Parameter]]
     #: Parameters of a light version of the load, for the self-test and the tests; the rest default.
     small: ClassVar[Mapping[str, Value]] = {}
-    #: True: the golden digest ships in the source. False: lanes agree on it at the start.
+    #: True: the golden digest ships in the source, for the default parameters at least; for others
+    #: (and always where False) the lanes agree on it at the start, and the record says which.
     shipped_golden: ClassVar[bool] = False
     #: Which value of a trial is the score: "mean" sees throttling, "capability" is the 10th
     #: percentile of the pass times. Chosen openly per workload.

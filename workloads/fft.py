@@ -32,10 +32,11 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 from numba import njit
 
-from workloads.contract import Finding, Parameter, Parameters, Task, Workload, whole
+from workloads.contract import Finding, Parameter, Parameters, whole
 from workloads.digest import combine, fold
 from workloads.operands import aligned, uniforms
 from workloads.roots import roots_of_unity
+from workloads.sized import PARTS, SizedWorkload, StagedTask, require_multiple
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -46,11 +47,10 @@ if TYPE_CHECKING:
 
 _PAGE_BYTES = 4096
 _ROW_BYTES = 128
-_PARTS = 4
 
 # Digests for seed 1 by (points, round trips), remade in the tests with whole-array operations.
-_GOLDEN_FP64 = {(1024, 256): 0x1EFFC563CCFC20EA}
-_GOLDEN_FP32 = {(1024, 256): 0x22DE4A5AD1CEDCC2}
+_GOLDEN_FP64: dict[tuple[int, ...], int] = {(1024, 256): 0x1EFFC563CCFC20EA}
+_GOLDEN_FP32: dict[tuple[int, ...], int] = {(1024, 256): 0x22DE4A5AD1CEDCC2}
 
 
 @njit(cache=True, nogil=True)
@@ -139,7 +139,7 @@ def _forward(planes, points, root_re, root_im, scales):  # type: ignore[no-untyp
         d[:] = b
 
 
-class FftTask(Task):
+class FftTask(StagedTask):
     """One lane's signals and the four planes they are transformed between."""
 
     def __init__(self, seed: int, points: int, trips: int, dtype: type[np.floating[Any]]) -> None:
@@ -157,21 +157,16 @@ class FftTask(Task):
         self.work_per_pass = 5.0 * points * log2(points) * batch * transforms
         self.tolerance = transforms * error_bound(points, dtype)
 
-    def execute(self) -> None:
-        """See :class:`Task`."""
-        for stage in self.stages():
-            stage()
-
     def stages(self) -> tuple[Callable[[], None], ...]:
         """See :class:`Task`: copy the signal, round trips in four parts, the last transform."""
-        return (self._begin, *([self._trips] * _PARTS), self._finish)
+        return (self._begin, *([self._trips] * PARTS), self._finish)
 
     def _begin(self) -> None:
         np.copyto(self.planes[0], self.start[0])
         np.copyto(self.planes[1], self.start[1])
 
     def _trips(self) -> None:
-        trips = self.trips // _PARTS
+        trips = self.trips // PARTS
         re, im = self.roots
         _round_trips(self.planes, self.points, re, im, self.scales, trips)
 
@@ -241,13 +236,13 @@ def error_bound(points: int, dtype: type[np.floating[Any]]) -> float:
     return log2(points) * (u + gamma * (sqrt(2) + u))
 
 
-class _Fft(Workload):
+class _Fft(SizedWorkload):
     """What the two formats share."""
 
     version = 1
     family = "transform"
     unit = "flop"
-    check = "shipped digest of the spectrum; Parseval and the inverse transform locate a difference"
+    check = "digest of the spectrum; Parseval and the inverse transform locate a difference"
     shipped_golden = True
     parameters: ClassVar[Mapping[str, Parameter]] = {
         "points": Parameter(1024, "points of a signal, a power of 4", low=64, high=1 << 20),
@@ -256,7 +251,6 @@ class _Fft(Workload):
         ),
     }
     dtype: ClassVar[type[np.floating[Any]]]
-    goldens: ClassVar[Mapping[tuple[int, int], int]]
 
     def memory_bytes(self, parameters: Parameters) -> int:
         """See :class:`Workload`: six planes, the roots in both formats, invariants' temporaries."""
@@ -269,20 +263,8 @@ class _Fft(Workload):
         points, trips = whole(parameters, "points"), whole(parameters, "round_trips")
         if points & (points - 1) or points.bit_length() % 2 == 0:
             raise ValueError(f"points: received {points}, must be a power of 4 (256, 1024, 4096)")
-        if trips % _PARTS:
-            raise ValueError(f"round_trips: received {trips}, must be a multiple of {_PARTS}")
+        require_multiple(parameters, "round_trips")
         return FftTask(seed, points, trips, self.dtype)
-
-    def golden(self, parameters: Parameters, seed: int) -> int | None:
-        """See :class:`Workload`; known for the sizes in `goldens` and seed 1."""
-        size = whole(parameters, "points"), whole(parameters, "round_trips")
-        return self.goldens.get(size) if seed == 1 else None
-
-    def warm(self) -> None:
-        """See :class:`Workload`."""
-        task = self.prepare({"points": 64, "round_trips": 4}, 1)
-        task.execute()
-        task.digest()
 
 
 class FftFp64(_Fft):

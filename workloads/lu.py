@@ -22,9 +22,10 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 
 from workloads.codepath import scipy_blas
-from workloads.contract import Finding, Parameter, Parameters, Task, Workload, whole
+from workloads.contract import Finding, Parameter, Parameters, whole
 from workloads.digest import combine, fold
 from workloads.operands import aligned, normals
+from workloads.sized import SizedWorkload, StagedTask
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -74,7 +75,7 @@ def solution_residual(a: Matrix, b: Matrix, factors: Matrix, x: Matrix) -> tuple
     return np.abs(b - a @ x), (rounding_bound(3 * n) + rounding_bound(n)) * size
 
 
-class LuTask(Task):
+class LuTask(StagedTask):
     """One lane's system, its factors and its solution.
 
     LAPACK stores by columns, so `a` and `factors` here are the transposes of A and of L\\U in C
@@ -92,11 +93,6 @@ class LuTask(Task):
         self.pivots = np.zeros(n, np.int32)
         self.getrf, self.getrs = get_lapack_funcs(("getrf", "getrs"), dtype=np.float64)
         self.work_per_pass = 2.0 / 3.0 * n**3 + 2.0 * n**2
-
-    def execute(self) -> None:
-        """See :class:`Task`."""
-        for stage in self.stages():
-            stage()
 
     def stages(self) -> tuple[Callable[[], None], ...]:
         """See :class:`Task`: copy the system, factorise, solve."""
@@ -157,7 +153,7 @@ def _finding(name: str, residual: Matrix, bound: Matrix) -> Finding:
     return Finding(name, not wrong.any(), detail)
 
 
-class LuSolve(Workload):
+class LuSolve(SizedWorkload):
     """FP64 LU factorisation and solution."""
 
     name = "lu-solve"
@@ -184,9 +180,3 @@ class LuSolve(Workload):
     def code_path(self, parameters: Parameters) -> str:
         """See :class:`Workload`."""
         return scipy_blas()
-
-    def warm(self) -> None:
-        """See :class:`Workload`."""
-        task = self.prepare({"n": 64}, 1)
-        task.execute()
-        task.digest()

@@ -137,7 +137,7 @@ class MarchTask(Task):
         self.work_per_pass = float(self.window_words * WORD_BYTES)
         self.window = 0
         self._next, self._revisits = 0, 0
-        self.readings = {"region_mebibytes": region.nbytes / _MIB, **_share(region.nbytes)}
+        self.readings = _extent(region.nbytes)
         fill_words(region, np.uint64(self.start), np.uint64(0))
 
     def execute(self) -> None:
@@ -196,11 +196,15 @@ class MarchTask(Task):
 _BACKGROUND = Element("any", ("r0",))
 
 
-def _share(size_bytes: int) -> dict[str, float]:
+def _extent(size_bytes: int) -> dict[str, float]:
+    """What one lane tests; all lanes that run side by side test as much each."""
     import psutil
 
-    installed = psutil.virtual_memory().total
-    return {"share_of_installed_percent": 100.0 * size_bytes / installed}
+    share = 100.0 * size_bytes / psutil.virtual_memory().total
+    return {
+        "region_per_lane_bytes": float(size_bytes),
+        "share_of_installed_per_lane_percent": round(share, 2),
+    }
 
 
 def share_of_free_bytes(percent: Value, lanes: int) -> int:

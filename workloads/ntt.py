@@ -20,16 +20,17 @@ number of convolutions, modulo p.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numba import njit, uint32, uint64
 
-from workloads.contract import Finding, Parameter, Parameters, Task, Workload, whole
+from workloads.contract import Finding, Parameter, Parameters, whole
 from workloads.digest import fold
 from workloads.operands import aligned
 from workloads.prng import splitmix64
+from workloads.sized import PARTS, PartedTask, SizedWorkload, require_multiple
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -41,11 +42,10 @@ if TYPE_CHECKING:
 MODULUS = 998244353
 _PRIMITIVE_ROOT = 3
 _BATCH = 32
-_PARTS = 4
 _PAGE_BYTES = 4096
 
 # Digests for seed 1 by (points, convolutions), remade in the tests with Python's integers.
-_GOLDENS = {(1024, 192): 0x89BA37211F5E8EF7}
+_GOLDENS: dict[tuple[int, ...], int] = {(1024, 192): 0x89BA37211F5E8EF7}
 
 
 @njit(cache=True, nogil=True)
@@ -119,7 +119,7 @@ def root_powers(points: int, *, inverse: bool) -> list[int]:
     return powers
 
 
-class NttTask(Task):
+class NttTask(PartedTask):
     """One lane's sequences, the kernel's transform and the two planes they move between."""
 
     def __init__(self, seed: int, points: int, convolutions: int) -> None:
@@ -143,20 +143,11 @@ class NttTask(Task):
         result = spare if moved else lone
         return with_quotients([int(value) * scale % MODULUS for value in result])
 
-    def execute(self) -> None:
-        """See :class:`Task`."""
-        for stage in self.stages():
-            stage()
-
-    def stages(self) -> tuple[Callable[[], None], ...]:
-        """See :class:`Task`: copy the sequences, then the convolutions in four parts."""
-        return (self._begin, *([self._part] * _PARTS))
-
     def _begin(self) -> None:
         np.copyto(self.numbers, self.start)
 
     def _part(self) -> None:
-        times = self.convolutions // _PARTS
+        times = self.convolutions // PARTS
         tables = self.forward, self.inverse, self.factors
         _convolve(self.numbers, self.spare, self.points, times, tables[0], tables[1], tables[2])
 
@@ -215,7 +206,7 @@ def operands(seed: int, points: int) -> tuple[Residues, Residues]:
     return numbers[: points * _BATCH].copy(), numbers[points * _BATCH :].copy()
 
 
-class Ntt(Workload):
+class Ntt(SizedWorkload):
     """Cyclic convolutions by number-theoretic transform."""
 
     name = "ntt"
@@ -223,8 +214,9 @@ class Ntt(Workload):
     family = "transform"
     unit = "butterfly"
     purpose = "wide integer multiplication on the vector units, data in the L2 cache, exact"
-    check = "shipped digest, equal to products of large integers; sums of every sequence"
+    check = "digest of all products, a shipped one from large integers; sums of every sequence"
     shipped_golden = True
+    goldens = _GOLDENS
     parameters: ClassVar[Mapping[str, Parameter]] = {
         "points": Parameter(1024, "numbers in a sequence, a power of 2", low=16, high=1 << 20),
         "convolutions": Parameter(192, "in a pass, a multiple of 4", low=4, high=1 << 20),
@@ -240,17 +232,5 @@ class Ntt(Workload):
         points, times = whole(parameters, "points"), whole(parameters, "convolutions")
         if points & (points - 1):
             raise ValueError(f"points: received {points}, must be a power of 2 (1024, 2048)")
-        if times % _PARTS:
-            raise ValueError(f"convolutions: received {times}, must be a multiple of {_PARTS}")
+        require_multiple(parameters, "convolutions")
         return NttTask(seed, points, times)
-
-    def golden(self, parameters: Parameters, seed: int) -> int | None:
-        """See :class:`Workload`; known for the sizes in `_GOLDENS` and seed 1."""
-        size = whole(parameters, "points"), whole(parameters, "convolutions")
-        return _GOLDENS.get(size) if seed == 1 else None
-
-    def warm(self) -> None:
-        """See :class:`Workload`."""
-        task = self.prepare({"points": 16, "convolutions": 4}, 1)
-        task.execute()
-        task.digest()

@@ -26,10 +26,11 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 from numba import float64, njit, uint64
 
-from workloads.contract import Finding, Parameter, Parameters, Task, Workload, whole
+from workloads.contract import Finding, Parameter, Parameters, whole
 from workloads.digest import combine, fold
 from workloads.operands import uniforms
 from workloads.prng import mix64, splitmix64_at
+from workloads.sized import PARTS, SizedWorkload, StagedTask
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -38,7 +39,6 @@ if TYPE_CHECKING:
 
     Numbers = NDArray[Any]
 
-_PARTS = 4
 #: Paths are cut after so many spheres met.
 BOUNCES = 64
 #: Nearer hits than this are the surface the ray starts from.
@@ -217,7 +217,7 @@ def closed_furnace(albedo: float, emission: float) -> Scene:
     return Scene(sphere, grey, np.full((1, 3), emission), np.zeros(1, np.uint8), dark, eye)
 
 
-class PathTracerTask(Task):
+class PathTracerTask(StagedTask):
     """One lane's scene and image."""
 
     def __init__(self, seed: int, shape: tuple[int, int], samples: int, count: int) -> None:
@@ -229,14 +229,9 @@ class PathTracerTask(Task):
         self.execute()
         self.work_per_pass = float(self.rays.sum())
 
-    def execute(self) -> None:
-        """See :class:`Task`."""
-        for stage in self.stages():
-            stage()
-
     def stages(self) -> tuple[Callable[[], None], ...]:
         """See :class:`Task`: clear the image, then render it in four bands."""
-        edges = [len(self.rays) * part // _PARTS for part in range(_PARTS + 1)]
+        edges = [len(self.rays) * part // PARTS for part in range(PARTS + 1)]
         bands = [self._band(first, last) for first, last in pairwise(edges)]
         return (self._begin, *bands)
 
@@ -312,7 +307,7 @@ def _finding(name: str, wrong: NDArray[np.bool_]) -> Finding:
     return Finding(name, not len(places), detail)
 
 
-class PathTracer(Workload):
+class PathTracer(SizedWorkload):
     """Spheres under a sky."""
 
     name = "path-tracer"
@@ -320,8 +315,9 @@ class PathTracer(Workload):
     family = "rendering"
     unit = "ray"
     purpose = "branches, square roots and divisions in scalar double precision"
-    check = "shipped digest of image and ray counts; white furnace and radiance bounds"
+    check = "digest of image and ray counts; white furnace and radiance bounds"
     shipped_golden = True
+    goldens = _GOLDENS
     parameters: ClassVar[Mapping[str, Parameter]] = {
         "width": Parameter(128, "pixels", low=8, high=8192),
         "height": Parameter(96, "pixels", low=8, high=8192),
@@ -339,14 +335,3 @@ class PathTracer(Workload):
         shape = whole(parameters, "height"), whole(parameters, "width")
         samples, spheres = whole(parameters, "samples"), whole(parameters, "spheres")
         return PathTracerTask(seed, shape, samples, spheres)
-
-    def golden(self, parameters: Parameters, seed: int) -> int | None:
-        """See :class:`Workload`; known for the images in `_GOLDENS` and seed 1."""
-        keys = ("width", "height", "samples", "spheres")
-        return _GOLDENS.get(tuple(whole(parameters, key) for key in keys)) if seed == 1 else None
-
-    def warm(self) -> None:
-        """See :class:`Workload`."""
-        task = self.prepare({"width": 8, "height": 8, "samples": 1, "spheres": 4}, 1)
-        task.execute()
-        task.digest()

@@ -1,12 +1,10 @@
 """Seeded pseudo-random numbers in compiled integer arithmetic: the same bits on every machine.
 
-Counter-based generators (`splitmix64_at`, `philox4x32`) let a kernel ask for the n-th number
-without the ones before it, so a pixel, a row or a word has its numbers whatever the order.
+The counter-based form (`splitmix64_at`) lets a kernel ask for the n-th number without the ones
+before it, so a pixel, a row or a word has its numbers whatever the order.
 
-Sources: Steele, Lea and Flood (2014), "Fast splittable pseudorandom number generators", OOPSLA
-(SplitMix64); Marsaglia (2003), "Xorshift RNGs", J. Stat. Soft. 8(14) (shifts 13, 7, 17);
-Salmon, Moraes, Dror and Shaw (2011), "Parallel random numbers: as easy as 1, 2, 3", SC'11
-(Philox4x32-10).
+Source: Steele, Lea and Flood (2014), "Fast splittable pseudorandom number generators", OOPSLA
+(SplitMix64).
 """
 
 from __future__ import annotations
@@ -23,11 +21,6 @@ _WORD = 0xFFFFFFFFFFFFFFFF
 _GAMMA = 0x9E3779B97F4A7C15
 _MIX_1 = 0xBF58476D1CE4E5B9
 _MIX_2 = 0x94D049BB133111EB
-_PHILOX_MULTIPLIER_0 = 0xD2511F53
-_PHILOX_MULTIPLIER_1 = 0xCD9E8D57
-_PHILOX_WEYL_0 = 0x9E3779B9
-_PHILOX_WEYL_1 = 0xBB67AE85
-_LOW_32 = 0xFFFFFFFF
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -51,45 +44,6 @@ def splitmix64_fill(out, seed):  # type: ignore[no-untyped-def]
     for place in range(out.size):
         state += uint64(_GAMMA)
         out[place] = mix64(state)
-
-
-@njit(cache=True, nogil=True, inline="always")
-def xorshift64(state):  # type: ignore[no-untyped-def]
-    """The state after `state` (uint64, not 0); the state is the output."""
-    state ^= state << uint64(13)
-    state ^= state >> uint64(7)
-    return state ^ (state << uint64(17))
-
-
-@njit(cache=True, nogil=True)
-def xorshift64_fill(out, state):  # type: ignore[no-untyped-def]
-    """Fill a uint64 array with the xorshift64 outputs after `state` (uint64, not 0)."""
-    for place in range(out.size):
-        state = xorshift64(state)
-        out[place] = state
-
-
-@njit(cache=True, nogil=True, inline="always")
-def _philox_round(c0, c1, c2, c3, k0, k1):  # type: ignore[no-untyped-def]
-    first = c0 * uint64(_PHILOX_MULTIPLIER_0)
-    second = c2 * uint64(_PHILOX_MULTIPLIER_1)
-    low = uint64(_LOW_32)
-    return (
-        (second >> uint64(32)) ^ c1 ^ k0,
-        second & low,
-        (first >> uint64(32)) ^ c3 ^ k1,
-        first & low,
-    )
-
-
-@njit(cache=True, nogil=True, inline="always")
-def philox4x32(c0, c1, c2, c3, k0, k1):  # type: ignore[no-untyped-def]
-    """Four 32-bit numbers of counter (c0..c3) and key (k0, k1); all uint64 below 2^32."""
-    for _ in range(10):
-        c0, c1, c2, c3 = _philox_round(c0, c1, c2, c3, k0, k1)
-        k0 = (k0 + uint64(_PHILOX_WEYL_0)) & uint64(_LOW_32)
-        k1 = (k1 + uint64(_PHILOX_WEYL_1)) & uint64(_LOW_32)
-    return c0, c1, c2, c3
 
 
 def splitmix64(seed: int, count: int) -> NDArray[np.uint64]:

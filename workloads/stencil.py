@@ -18,17 +18,18 @@ its end; the tests state how many do.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numba import njit
 
-from workloads.contract import Finding, Parameter, Parameters, Task, Workload, whole
+from workloads.contract import Finding, Parameter, Parameters, whole
 from workloads.digest import fold
 from workloads.operands import aligned, integers
 from workloads.roots import roots_of_unity
+from workloads.sized import PARTS, PartedTask, SizedWorkload, require_multiple
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -39,13 +40,12 @@ if TYPE_CHECKING:
 
 DIFFUSION = 0.24
 _UNIT_ROUNDOFF = 2.0**-53
-_PARTS = 4
 _MODES = 4
 _HIGHEST_MODE = 8
 _PAGE_BYTES = 4096
 
 # Digests for seed 1 by (intervals, steps), remade in the tests with whole-array operations.
-_GOLDENS = {(512, 128): 0x0DAB8B74D070F651}
+_GOLDENS: dict[tuple[int, ...], int] = {(512, 128): 0x0DAB8B74D070F651}
 
 
 @njit(cache=True, nogil=True)
@@ -112,7 +112,7 @@ def closed_form(start: tuple[Mode, ...], intervals: int, steps: int) -> Plate:
     return plate
 
 
-class StencilTask(Task):
+class StencilTask(PartedTask):
     """One lane's plate, its start and the plane the steps alternate with."""
 
     def __init__(self, seed: int, intervals: int, steps: int) -> None:
@@ -124,15 +124,6 @@ class StencilTask(Task):
         self.spare = aligned(self.plate, _PAGE_BYTES, _PAGE_BYTES // 2)
         self.work_per_pass = float((intervals - 1) ** 2 * steps)
 
-    def execute(self) -> None:
-        """See :class:`Task`."""
-        for stage in self.stages():
-            stage()
-
-    def stages(self) -> tuple[Callable[[], None], ...]:
-        """See :class:`Task`: copy the start, then the steps in four parts."""
-        return (self._begin, *([self._part] * _PARTS))
-
     def _begin(self) -> None:
         np.copyto(self.plate, self.start)
         # Steps write inner points only; the edges are set again so that no flip outlives a pass.
@@ -140,7 +131,7 @@ class StencilTask(Task):
         self.spare[:, [0, -1]] = 0.0
 
     def _part(self) -> None:
-        _steps(self.plate, self.spare, self.steps // _PARTS)
+        _steps(self.plate, self.spare, self.steps // PARTS)
 
     def digest(self) -> int:
         """See :class:`Task`."""
@@ -167,7 +158,7 @@ class StencilTask(Task):
         return (Finding("closed-form decay", not len(wrong), detail),)
 
 
-class Stencil(Workload):
+class Stencil(SizedWorkload):
     """FP64 heat stencil."""
 
     name = "heat-stencil"
@@ -175,8 +166,9 @@ class Stencil(Workload):
     family = "stencil"
     unit = "point"
     purpose = "streaming loads and stores between the L2 cache and the vector units"
-    check = "shipped digest of the plate; every point against the closed-form decay"
+    check = "digest of the plate; every point against the closed-form decay"
     shipped_golden = True
+    goldens = _GOLDENS
     parameters: ClassVar[Mapping[str, Parameter]] = {
         "intervals": Parameter(512, "of a side, a power of 2", low=16, high=16384),
         "steps": Parameter(128, "time steps in a pass, a multiple of 8", low=8, high=1 << 20),
@@ -191,17 +183,5 @@ class Stencil(Workload):
         intervals, steps = whole(parameters, "intervals"), whole(parameters, "steps")
         if intervals & (intervals - 1):
             raise ValueError(f"intervals: received {intervals}, must be a power of 2 (256, 512)")
-        if steps % (2 * _PARTS):
-            raise ValueError(f"steps: received {steps}, must be a multiple of {2 * _PARTS}")
+        require_multiple(parameters, "steps", of=2 * PARTS)
         return StencilTask(seed, intervals, steps)
-
-    def golden(self, parameters: Parameters, seed: int) -> int | None:
-        """See :class:`Workload`; known for the sizes in `_GOLDENS` and seed 1."""
-        size = whole(parameters, "intervals"), whole(parameters, "steps")
-        return _GOLDENS.get(size) if seed == 1 else None
-
-    def warm(self) -> None:
-        """See :class:`Workload`."""
-        task = self.prepare({"intervals": 16, "steps": 8}, 1)
-        task.execute()
-        task.digest()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -12,8 +13,10 @@ from harness.cli.options import AsJson, RunsDir, kept_runs
 from harness.cli.plain import say, say_json
 
 if TYPE_CHECKING:
+    from harness.errors import ComparisonRefused
     from harness.judgement.sides import Side
-    from harness.results import Comparison, WorkloadComparison
+    from harness.looks import Looks
+    from harness.results import Comparison, FactChange, WorkloadComparison
 
 Sides = "Run, runs separated by commas, or a CSV file: workload,value,unit,better[,boot]."
 Before = Annotated[str, typer.Argument(metavar="BEFORE", help=Sides)]
@@ -63,29 +66,26 @@ def compare(
     as_json: AsJson = False,
 ) -> None:
     """Is AFTER faster, slower, equivalent, or not decided yet? Exit 0, 1 or 3."""
-    from harness.errors import UsageError
     from harness.judgement.comparison import CompareOptions, compare_sides
     from harness.looks import count_look
 
     _check(confidence, margin, between_boot, method)
+    _check_looks(planned_looks)
     folder = kept_runs(runs_dir)
     first, second = read_side(before, folder), read_side(after, folder)
-    looks = count_look(folder, first, second)
-    if planned_looks is not None and looks > planned_looks:
-        raise UsageError(
-            f"--planned-looks received {planned_looks}, this is look {looks}: the error is spent, "
-            "begin a new comparison with new runs"
-        )
+    _refuse_unlike(first, second, other_machine, as_json)
+    looks = count_look(folder, first, second, planned_looks)
     options = CompareOptions(
         confidence=confidence,
         margin_percent=margin,
         between_boot_percent=between_boot,
-        looks=looks,
-        planned_looks=planned_looks,
+        looks=looks.number,
+        planned_looks=looks.planned,
+        information=looks.information,
         method=method,
         other_machine=other_machine,
     )
-    found = compare_sides(first, second, options).comparison
+    found = _with_forgotten(compare_sides(first, second, options).comparison, looks)
     if html is not None:
         from reports.write import write_comparison
 
@@ -105,6 +105,49 @@ def _check(confidence: float, margin: float, between_boot: float, method: str) -
         raise UsageError(f"--between-boot received {between_boot:g}: needs 0 to 20 percent")
     if method not in {"welch", "fieller"}:
         raise UsageError(f"--method received {method!r}: needs welch or fieller")
+
+
+def _check_looks(planned_looks: int | None) -> None:
+    from harness.errors import UsageError
+
+    if planned_looks is not None and not 1 <= planned_looks <= 100:
+        raise UsageError(f"--planned-looks received {planned_looks}: needs 1 to 100")
+
+
+def _refuse_unlike(first: Side, second: Side, other_machine: bool, as_json: bool) -> None:
+    """Whoever is refused sees first everything that differs. Raises ComparisonRefused."""
+    from harness.errors import ComparisonRefused
+    from harness.judgement.comparison import refuse_unlike
+
+    try:
+        refuse_unlike(first, second, other_machine)
+    except ComparisonRefused as refusal:
+        if as_json:
+            say_json(refusal_document(refusal))
+        else:
+            _print_sides(first, second, refusal.changes, refusal.warnings)
+        raise
+
+
+def refusal_document(refusal: ComparisonRefused) -> dict[str, Any]:
+    """What `compare --json` prints when it compares nothing: why, and all that differs."""
+    return {
+        "refused": str(refusal),
+        "changes": [asdict(change) for change in refusal.changes],
+        "warnings": list(refusal.warnings),
+    }
+
+
+def _with_forgotten(found: Comparison, looks: Looks) -> Comparison:
+    """Warn where this look could not be written down, so that the next will not count it."""
+    from dataclasses import replace
+
+    if not looks.forgotten:
+        return found
+    told = (
+        f"this look could not be counted, a later one must be judged as one more: {looks.forgotten}"
+    )
+    return replace(found, warnings=(*found.warnings, told))
 
 
 def read_side(text: str, runs_dir: Path) -> Side:
@@ -149,12 +192,7 @@ def _print(found: Comparison, first: Side, second: Side, as_json: bool) -> None:
     if as_json:
         say_json(comparison_document(found))
         return
-    say(f"before: {first.source}")
-    say(f"after:  {second.source}")
-    for change in found.changes:
-        say(f"  changed: {change.fact}: {change.before} -> {change.after}")
-    for warning in found.warnings:
-        say(f"  warning: {warning}")
+    _print_sides(first, second, found.changes, found.warnings)
     say(
         f"{100 * found.confidence:g} % intervals, margin {found.margin_percent:g} %, "
         f"{found.scope}, look {found.looks}"
@@ -163,6 +201,17 @@ def _print(found: Comparison, first: Side, second: Side, as_json: bool) -> None:
         say(f"  {item.name:<24} {_line(item)}")
     for assumption in found.assumptions:
         say(f"  assumed: {assumption}")
+
+
+def _print_sides(
+    first: Side, second: Side, changes: Sequence[FactChange], warnings: Sequence[str]
+) -> None:
+    say(f"before: {first.source}")
+    say(f"after:  {second.source}")
+    for change in changes:
+        say(f"  changed: {change.fact}: {change.before} -> {change.after}")
+    for warning in warnings:
+        say(f"  warning: {warning}")
 
 
 def _line(item: WorkloadComparison) -> str:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 from rich.columns import Columns
-from rich.console import Group, RenderableType
+from rich.console import Console, ConsoleOptions, Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
@@ -22,13 +23,34 @@ _PHASES = {
 }
 _LANES_A_COLUMN = 16
 _STALE_SECONDS = 5.0
+#: Columns that one table of lanes takes, with the gap to the next, and lines beside its lanes: the
+#: heading, and the line that counts the lanes left out.
+_TABLE_WIDTH, _TABLE_EXTRA_LINES = 56, 2
+_FEWEST_LANES = 2
 
 
 def picture(now: Snapshot, prompt: str = "") -> RenderableType:
-    """Everything a person at the bench needs at one glance."""
-    parts: list[RenderableType] = [_headline(now), *_first_failure(now), _progress(now)]
-    parts += [_lanes(now), *_temperature(now), *_lost(now), _footer(now, prompt)]
-    return Group(*parts)
+    """Everything a person at the bench needs at one glance, whatever the terminal's size."""
+    return _Picture(now, prompt)
+
+
+@dataclass(frozen=True)
+class _Picture:
+    now: Snapshot
+    prompt: str
+
+    def __rich_console__(
+        self, console: Console, options: ConsoleOptions
+    ) -> Iterator[RenderableType]:
+        """What must never leave the screen comes first; the lanes take the room that is left."""
+        now = self.now
+        above = Group(
+            _headline(now), *_first_failure(now), _progress(now), *_temperature(now), *_lost(now),
+            _footer(now, self.prompt),
+        )  # fmt: skip
+        used = len(console.render_lines(above, options, pad=False))
+        yield above
+        yield from _lanes(now.lanes, options.max_width, options.max_height - used)
 
 
 def _headline(now: Snapshot) -> Text:
@@ -59,13 +81,42 @@ def _progress(now: Snapshot) -> Text:
     return Text("   ".join(parts))
 
 
-def _lanes(now: Snapshot) -> RenderableType:
-    """One table a 16 lanes, side by side on machines with many cores."""
-    groups = [
-        now.lanes[start : start + _LANES_A_COLUMN]
-        for start in range(0, len(now.lanes), _LANES_A_COLUMN)
-    ]
-    return Columns([_lane_table(group) for group in groups], padding=(0, 3))
+def _lanes(lanes: tuple[LaneView, ...], width: int, height: int) -> Iterator[RenderableType]:
+    """Tables of lanes side by side; where not all have room, those that tell most, and a count."""
+    rows = max(height - _TABLE_EXTRA_LINES, _FEWEST_LANES)
+    side_by_side = max(width // _TABLE_WIDTH, 1)
+    shown = lanes
+    if len(lanes) > rows * side_by_side:
+        telling = sorted(lanes, key=_urgency)[: rows * side_by_side]
+        shown = tuple(lane for lane in lanes if lane in telling)
+    column = max(min(rows, _LANES_A_COLUMN), -(-len(shown) // side_by_side))
+    groups = [shown[start : start + column] for start in range(0, len(shown), column)]
+    yield Columns([_lane_table(group) for group in groups], padding=(0, 3))
+    if len(shown) < len(lanes):
+        yield _left_out([lane for lane in lanes if lane not in shown])
+
+
+def _urgency(lane: LaneView) -> tuple[bool, bool, bool, bool, int]:
+    """Failures first, then lanes that are gone, without a recent pass, at work; then the others."""
+    return (
+        lane.failures == 0,
+        lane.state != "gone",
+        not _is_stale(lane),
+        lane.state != "working",
+        lane.lane,
+    )
+
+
+def _is_stale(lane: LaneView) -> bool:
+    age = lane.last_verified_seconds
+    return lane.state == "working" and age is not None and age > _STALE_SECONDS
+
+
+def _left_out(lanes: list[LaneView]) -> Text:
+    verified = sum(lane.verified for lane in lanes)
+    failures = sum(lane.failures for lane in lanes)
+    text = f"{len(lanes)} more lanes: {verified} passes verified, {failures} failures"
+    return Text(text, style="bold red" if failures else "dim")
 
 
 def _lane_table(lanes: tuple[LaneView, ...]) -> Table:
@@ -89,8 +140,8 @@ def _age(lane: LaneView) -> Text:
     """Age of the last verified pass, loud when a working lane has none."""
     if lane.last_verified_seconds is None:
         return Text("-")
-    stale = lane.state == "working" and lane.last_verified_seconds > _STALE_SECONDS
-    return Text(f"{lane.last_verified_seconds:.1f} s", style="bold yellow" if stale else "")
+    style = "bold yellow" if _is_stale(lane) else ""
+    return Text(f"{lane.last_verified_seconds:.1f} s", style=style)
 
 
 def _temperature(now: Snapshot) -> Iterator[Text]:

@@ -77,4 +77,5 @@ def judge(
         tell(conclude(folder), as_json)
         return
     loaded = load_profile(profile)
-    tell(conclude_under(folder, loaded.profile, loaded.text), as_json)
+    concluded = conclude_under(folder, loaded.profile, loaded.text)
+    tell(concluded, as_json, loaded.profile.name)

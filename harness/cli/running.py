@@ -69,15 +69,18 @@ def run(
 ) -> None:
     """Run a profile on this machine and judge it. The exit code is the verdict."""
     from harness.cli.live import watching
+    from harness.plan import selected_loads
     from harness.profile.loader import load_profile
     from harness.running import run_profile
     from harness.startup import RunOptions
 
     loaded = load_profile(profile)
+    selected_loads(loaded.profile, select)  # what cannot run is refused before anything is said
+    declared = parse_settings(settings)
     options = RunOptions(
         runs_dir=prepare_runs_dir(runs_dir, root),
         sysfs_root=sysfs_root(root),
-        settings=parse_settings(settings),
+        settings=declared,
         notes=tuple(note or ()),
         allow_commands=allow_commands,
         accept_no_temperature=accept_no_temperature,
@@ -110,11 +113,12 @@ def resume(
 ) -> None:
     """Carry on a run after a planned restart or a crash."""
     from harness.cli.live import watching
-    from harness.record.listing import resolve_run
+    from harness.record.listing import resolve_run, runs_folder
     from harness.resuming import resume_run
     from harness.startup import RunOptions
 
-    place = resolve_run(prepare_runs_dir(runs_dir, root), run_name)
+    place = resolve_run(runs_folder(runs_dir), run_name)
+    prepare_runs_dir(runs_dir, root)
     folder = kept_runs(place.absolute().parent, root)  # a path may lead to another runs folder
     options = RunOptions(
         runs_dir=folder,
@@ -151,15 +155,17 @@ def requalify(
 ) -> None:
     """Run a baseline's own profile again and judge against it: criteria, and nothing slower."""
     from harness.cli.live import watching
-    from harness.record.listing import resolve_run
+    from harness.record.listing import resolve_run, runs_folder
     from harness.requalifying import requalify_run
     from harness.startup import RunOptions
 
-    folder = prepare_runs_dir(runs_dir, root)
+    declared = parse_settings(settings)
+    names = [name.strip() for name in baseline.split(",") if name.strip()]
+    folders = [resolve_run(runs_folder(runs_dir), name) for name in names or [baseline]]
     options = RunOptions(
-        runs_dir=folder,
+        runs_dir=prepare_runs_dir(runs_dir, root),
         sysfs_root=sysfs_root(root),
-        settings=parse_settings(settings),
+        settings=declared,
         notes=tuple(note or ()),
         allow_commands=allow_commands,
         accept_no_temperature=accept_no_temperature,
@@ -167,8 +173,6 @@ def requalify(
         cold=cold,
     )
     with watching(quiet=as_json) as observer:
-        names = [name.strip() for name in baseline.split(",") if name.strip()]
-        folders = [resolve_run(folder, name) for name in names or [baseline]]
         concluded = requalify_run(folders, options, observer, one_boot=one_boot)
     tell(concluded, as_json)
 
@@ -207,8 +211,10 @@ def caution() -> None:
         say(f"  - {text}", err=True)
 
 
-def tell(concluded: Concluded, as_json: bool) -> None:
+def tell(concluded: Concluded, as_json: bool, judged_by: str = "") -> None:
     """Print the verdict (or summary.json) and leave with its exit code.
+
+    `judged_by` names the profile that judged, where it is not the run's own.
 
     A terminal or pipe that is gone by now changes no verdict: everything is in the report.
     """
@@ -220,7 +226,7 @@ def tell(concluded: Concluded, as_json: bool) -> None:
         if as_json:
             say_json_text((concluded.folder / "summary.json").read_text("utf-8"))
         else:
-            print_verdict(concluded)
+            print_verdict(concluded, judged_by)
     raise typer.Exit(int(concluded.result.exit_code))
 
 

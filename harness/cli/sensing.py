@@ -110,23 +110,16 @@ def sensors_document(
 
 def _options(profile: str | None, allow_commands: bool) -> CatalogueOptions:
     from harness.sensors.catalogue import CatalogueOptions
-    from harness.sensors.external import ExternalChannel, ExternalCommand
 
     if profile is None:
         return CatalogueOptions(clock_probe=True)
+    from harness.profile.external import external_commands
     from harness.profile.loader import load_profile
 
     sampling = load_profile(profile).profile.sampling
     return CatalogueOptions(
         role_overrides=dict(sampling.roles),
-        external=tuple(
-            ExternalCommand(
-                it.name,
-                it.argv,
-                (ExternalChannel(it.name, it.unit, it.role),) if it.unit else (),
-            )
-            for it in sampling.external
-        ),
+        external=external_commands(sampling),
         allow_external=allow_commands,
         clock_probe=True,
     )

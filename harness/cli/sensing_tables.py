@@ -1,10 +1,19 @@
-"""Tables of `sensors` and `machine`. Rich is imported when one is drawn."""
+"""What `sensors` and `machine` print. Rich is imported when a terminal is drawn on."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
+from harness.cli.tables import (
+    Column,
+    fits,
+    lines_of,
+    make_console,
+    show_hanging,
+    show_table,
+)
 from harness.machine.fact_values import is_unknown, reason_of
 from harness.sensors.files import visible
 from harness.units import duration, number, quantity, reading
@@ -12,47 +21,110 @@ from harness.units import duration, number, quantity, reading
 if TYPE_CHECKING:
     from rich.console import Console
 
-#: Width of tables that go to a file or a pipe.
-_PIPE_WIDTH = 140
+_COLUMNS = (
+    Column("channel"),
+    Column("now"),
+    Column("role"),
+    Column("read in"),
+    Column("why this role", is_prose=True),
+    Column("driver's limits*", is_prose=True),
+)
+#: Only where lines are as long as they need to be: what a profile's `roles` match.
+_KEY = Column("key")
+#: Flag of a value that is right but was read before.
+_REPEAT = "repeat"
 
 
 def show_sensors(document: Mapping[str, Any]) -> None:
     """Print the channels, then what is missing and why, then hints and cautions."""
-    from rich.table import Table
-
-    console = _console()
+    console = make_console()
     present = [it for it in document["channels"] if it["present"]]
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for title in ("channel", "now", "role", "why this role", "driver's limits*", "read in"):
-        table.add_column(title, overflow="fold", no_wrap=title == "now")
-    for item in present:
-        table.add_row(*(_plain(cell) for cell in _sensor_row(item)))
-    if present:
-        console.print(table)
-    else:
+    rows = [tuple(_plain(cell) for cell in _sensor_row(item)) for item in present]
+    if not present:
         _say(console, "no sensor channel can be read here")
+    elif not console.is_terminal:
+        keyed = [(*row, _plain(item["key"])) for row, item in zip(rows, present, strict=True)]
+        for line in lines_of([[it.title for it in (*_COLUMNS, _KEY)], *keyed]):
+            _say(console, line)
+    elif fits(_COLUMNS, rows, console.width):
+        show_table(console, _COLUMNS, rows)
+    else:
+        _show_chips(console, present)
     for line in _sensor_notes(document):
         _say(console, line)
 
 
+def _show_chips(console: Console, present: Sequence[Mapping[str, Any]]) -> None:
+    """A block for each chip; what several channels in a row share is told once, under them."""
+    from rich.text import Text
+
+    for chip, its in groupby(present, key=_chip_name):
+        channels = list(its)
+        took = max((it["read_seconds"] or 0.0 for it in channels), default=0.0)
+        console.print(Text.assemble((chip, "bold"), (f"  read in {duration(took)}", "dim")))
+        lines = _channel_lines(channels, console.width)
+        for told, sharing in groupby(channels, key=_details):
+            for _ in sharing:
+                for line in next(lines):
+                    _say(console, line)
+            if told:
+                show_hanging(console, "      ", _plain(told), "dim")
+
+
+def _channel_lines(channels: Sequence[Mapping[str, Any]], width: int) -> Iterator[tuple[str, ...]]:
+    """Each channel's name, value and role in one line; the name above where a line is too long."""
+    rows = [tuple(map(_plain, _sensor_row(it)[:3])) for it in channels]
+    padded = [(f"  {name:<30}", f"{now:<20}", role) for name, now, role in rows]
+    lines = list(lines_of(padded))
+    if max(map(len, lines)) <= width:
+        yield from ((line,) for line in lines)
+        return
+    below = lines_of([("     ", now, role) for _, now, role in padded])
+    yield from ((f"  {row[0]}", line) for row, line in zip(rows, below, strict=True))
+
+
+def _chip_name(item: Mapping[str, Any]) -> str:
+    from harness.sensors.keys import traits_of
+
+    driver = traits_of(item["key"]).driver
+    return _plain(
+        item["source"] if driver in ("", item["source"]) else f"{item['source']} {driver}"
+    )
+
+
+def _details(item: Mapping[str, Any]) -> str:
+    limits = _limits(item)
+    return "; ".join(part for part in (item["role_reason"], limits and f"limits* {limits}") if part)
+
+
 def _sensor_row(item: Mapping[str, Any]) -> tuple[str, ...]:
-    limits = ", ".join(f"{it['name']} {reading(it['value'], it['unit'])}" for it in item["limits"])
     took = "" if item["read_seconds"] is None else duration(item["read_seconds"])
     return (
         item["name"],
         _now(item),
         item["role"] or "-",
-        item["role_reason"] or "",
-        limits,
         took,
+        item["role_reason"] or "",
+        _limits(item),
     )
 
 
+def _limits(item: Mapping[str, Any]) -> str:
+    return ", ".join(f"{it['name']} {reading(it['value'], it['unit'])}" for it in item["limits"])
+
+
 def _now(item: Mapping[str, Any]) -> str:
+    """The value; what is doubtful, or asked for and not measured, never looks like a reading."""
     if item["value"] is None:
         return "no value"
+    marks = ["requested"] if item["role"] == "requested_clock" else []
+    marks += ["doubtful"] if _is_doubtful(item) else []
     text = _value(item["value"], item["unit"])
-    return f"{text} (doubtful)" if (item["flag"] or "").startswith("implausible") else text
+    return f"{text} ({', '.join(marks)})" if marks else text
+
+
+def _is_doubtful(item: Mapping[str, Any]) -> bool:
+    return (item["flag"] or _REPEAT) != _REPEAT
 
 
 def _value(value: float, unit: str) -> str:
@@ -66,7 +138,7 @@ def _sensor_notes(document: Mapping[str, Any]) -> Iterator[str]:
         (f"{it['name']}: {it['reason']}" for it in channels if it["present"] and it["reason"]),
     )
     yield from _section(
-        "doubtful", (f"{it['name']}: {it['flag']}" for it in channels if it["flag"])
+        "doubtful", (f"{it['name']}: {it['flag']}" for it in channels if _is_doubtful(it))
     )
     yield from _section(
         "not here",
@@ -92,17 +164,17 @@ def _clock_line(item: Mapping[str, Any]) -> str:
 
 def show_machine(document: Mapping[str, Any]) -> None:
     """Print the facts, a group at a time, then the warnings."""
-    from rich.table import Table
+    from rich.text import Text
 
-    console = _console()
+    console = make_console()
     for group, facts in document["facts"].items():
-        table = Table(box=None, pad_edge=False, show_header=False)
-        table.add_column(no_wrap=True, min_width=30)
-        table.add_column(overflow="fold")
-        for name, value in _fact_rows("", facts):
-            table.add_row(_plain(f"  {name}"), _plain(value))
-        console.print(_words(group), style="bold", markup=False)
-        console.print(table)
+        rows = [(_plain(f"  {name:<30}"), _plain(value)) for name, value in _fact_rows("", facts)]
+        console.print(Text(_words(group), style="bold"))
+        for name, value in rows:
+            if console.is_terminal:
+                show_hanging(console, f"{name}  ", value)
+            else:
+                _say(console, f"{name}  {value}")
     for line in _section(
         "before a run",
         (f"{it['text']} ({it['remedy']})" for it in document["warnings"]),
@@ -180,19 +252,16 @@ def _section(title: str, lines: Iterable[str]) -> Iterator[str]:
         yield from (f"  {line}" for line in listed)
 
 
-def _console() -> Console:
-    from rich.console import Console
-
-    console = Console(highlight=False)
-    return console if console.is_terminal else Console(width=_PIPE_WIDTH, highlight=False)
-
-
-def _plain(text: str) -> Any:
-    """Text that rich shows as it is: no markup, control characters visible."""
-    from rich.text import Text
-
-    return Text(visible(text, 400))
+def _plain(text: str) -> str:
+    """Text from a driver or a file, with nothing in it that a terminal would obey."""
+    return visible(text, 400)
 
 
 def _say(console: Console, line: str) -> None:
-    console.print(visible(line, 1_000), markup=False, soft_wrap=True)
+    """One line; on a terminal it is wrapped between words, under its own beginning."""
+    text = visible(line, 2_000)
+    if not console.is_terminal:
+        console.print(text, markup=False, soft_wrap=True)
+        return
+    body = text.lstrip(" ")
+    show_hanging(console, text[: len(text) - len(body)], body)

@@ -70,11 +70,12 @@ def _as_json(line: RunLine) -> dict[str, Any]:
 
 def _as_text(line: RunLine) -> str:
     from harness.units import duration, size
+    from reports.wording import plural
 
     if line.problem and not line.profile_name:
         return f"  {visible(line.run_id)}  PROBLEM  {visible(line.problem)}"
     state = line.verdict or (line.ending.value if line.ending else "going on")
     length = "-" if line.duration_seconds is None else duration(line.duration_seconds)
-    counts = f"{line.trials} trials, {line.failures} failures"
+    counts = f"{plural(line.trials, 'trial')}, {plural(line.failures, 'failure')}"
     text = f"{line.run_id}  {state:<12}  {length:>12}  {counts}  {size(line.size_bytes)}"
     return visible("  " + text + (f"  PROBLEM {line.problem}" if line.problem else ""))

@@ -18,51 +18,70 @@ _STYLES = {
 }
 
 
-def print_verdict(concluded: Concluded) -> None:
-    """Print everything that matters on one screen, plain where stdout is no terminal."""
-    from rich.console import Console
+def print_verdict(concluded: Concluded, judged_by: str = "") -> None:
+    """Print everything that matters on one screen, plain where stdout is no terminal.
+
+    `judged_by` names the profile whose criteria were used, where it is not the run's own.
+    """
     from rich.text import Text
 
-    result = concluded.result
-    console = Console(highlight=False)
+    from harness.cli.tables import make_console, show_hanging
 
-    def tell(line: str | Text, style: str = "") -> None:
-        shown = visible(line) if isinstance(line, str) else line
-        console.print(shown, style=style, markup=False, soft_wrap=not console.is_terminal)
+    result = concluded.result
+    console = make_console()
+
+    def tell(head: str, text: str, style: str = "") -> None:
+        if console.is_terminal:
+            show_hanging(console, visible(head), visible(text), style)
+        else:
+            console.print(visible(head + text), markup=False, soft_wrap=True)
 
     verdict = Text(str(result.verdict).upper(), style=_STYLES[result.verdict])
-    tell("")
-    tell(Text.assemble(verdict, visible(f"  {result.profile_name}: {result.why}")))
+    why = visible(f"  {result.profile_name}: {result.why}")
+    console.print(Text("\n").append(verdict).append(why), soft_wrap=not console.is_terminal)
+    for note in _notes(result):
+        tell("  note          ", note)
     for criterion in result.criteria:
-        tell(_criterion_line(criterion))
+        tell(*_criterion_line(criterion))
     for line in _workload_lines(result):
-        tell(line)
+        tell(*line)
     for failure in result.failures[:10]:
-        tell(failure_line(failure), "red")
-    report = visible(f"report: {concluded.folder / 'report.html'}")
+        tell("  ", failure_line(failure).strip(), "red")
+    under = f", judged by the criteria of {judged_by}" if judged_by else ""
+    report = visible(f"report{under}: {concluded.folder / 'report.html'}")
     console.print(report, markup=False, soft_wrap=True)
 
 
-def _criterion_line(item: CriterionResult) -> str:
+def _notes(result: RunResult) -> Iterator[str]:
+    """What the verdict must not be read without: the report's banners, and disturbance."""
+    from reports.disturbed import disturbed_text
+
+    yield from result.banners
+    disturbed = disturbed_text(result.workloads)
+    if disturbed:
+        yield disturbed
+
+
+def _criterion_line(item: CriterionResult) -> tuple[str, str]:
     optional = "" if item.required else " (optional)"
-    return f"  {item.verdict:<13} {item.name}{optional}: {item.why}"
+    return f"  {item.verdict:<13} ", f"{item.name}{optional}: {item.why}"
 
 
-def _workload_lines(result: RunResult) -> Iterator[str]:
+def _workload_lines(result: RunResult) -> Iterator[tuple[str, str]]:
     for item in result.workloads:
         if item.trials or item.mean is not None:
-            yield f"  {item.name:<24} {shown_value(item)}"
+            yield f"  {item.name:<24} ", shown_value(item)
 
 
 def shown_value(item: WorkloadResult) -> str:
     """A workload's mean with its interval, or why there is none."""
-    from harness.units import interval, quantity
+    from harness.units import interval, percent, quantity
 
     if item.mean is None:
         return f"not tested: {item.reason or 'no valid trial'}"
     if item.low is None or item.high is None:
         return f"{quantity(item.mean, item.unit)} (no interval: {item.reason})"
-    spread = "" if item.cv_percent is None else f", spread {item.cv_percent:.2f} %"
+    spread = "" if item.cv_percent is None else f", spread (CV) {percent(item.cv_percent)}"
     shown = interval(item.mean, item.low, item.high, item.unit)
     return f"{shown} from {item.trials} trials{spread}"
 

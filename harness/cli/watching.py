@@ -65,13 +65,14 @@ def _follow(place: Path, once: bool) -> None:
 def _follow_plainly(place: Path, once: bool) -> None:
     """New events as lines; for pipes, and for `--once`."""
     from harness.record.progress import progress
+    from harness.units import elapsed
 
     told = -1.0
     while True:
         now = progress(place)
         for event in now.events:
             if event.at_seconds > told:
-                say(f"[{event.at_seconds:9.1f} s] {event.kind}: {event.text}")
+                say(f"[{elapsed(event.at_seconds)}] {event.kind}: {event.text}")
                 told = event.at_seconds
         if once or now.end.ending is not None:
             say(_state(now))
@@ -81,12 +82,11 @@ def _follow_plainly(place: Path, once: bool) -> None:
 
 def _state(now: Progress) -> str:
     from harness.units import elapsed
+    from reports.wording import plural
 
     ending = "going on" if now.end.ending is None else str(now.end.ending)
-    return (
-        f"{now.run_id}: {ending}, {elapsed(now.at_seconds)} measured, {now.trials} trials, "
-        f"{now.failures} failures"
-    )
+    counts = f"{plural(now.trials, 'trial')}, {plural(now.failures, 'failure')}"
+    return f"{now.run_id}: {ending}, {elapsed(now.at_seconds)} measured, {counts}"
 
 
 def _picture(now: Progress) -> RenderableType:

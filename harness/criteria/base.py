@@ -11,8 +11,11 @@ from pydantic import Field, model_validator
 from harness.criteria.evidence import Evidence, LoadEvidence
 from harness.criteria.judging import Finding, worst
 from harness.criteria.strict import StrictModel, broken_rule
-from harness.outcome import Verdict
+from harness.outcome import Ending, Verdict
 from harness.results import CriterionResult
+
+#: Why nothing is known of any load of a run that was interrupted in its first seconds.
+ENDED_BEFORE_LOADS = "the run ended before any load was ready"
 
 NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,63}$"
 
@@ -144,7 +147,12 @@ class LoadCriterion(CriterionSpec):
         )
 
     def not_judged(self, evidence: Evidence) -> list[str]:
-        """Why loads that the rule names cannot be judged: unknown, unavailable, another kind."""
+        """Why loads that the rule names cannot be judged: unknown, unavailable, another kind.
+
+        A run that ended while its loads were being prepared holds none of them, named or not.
+        """
+        if not evidence.loads and evidence.data.ending is not Ending.COMPLETED:
+            return [ENDED_BEFORE_LOADS]
         by_name = {load.name: load for load in evidence.loads}
         reasons = [self._why_not_judged(name, by_name.get(name)) for name in self.loads]
         return [reason for reason in reasons if reason]

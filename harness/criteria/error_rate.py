@@ -55,10 +55,12 @@ class ErrorRate(LoadCriterion):
 
     def _bounds(self, done: Exposure, confidence: float) -> list[tuple[str, RateBounds]]:
         if self.per == "machine":
-            return [("", error_rate(done.failures, done.machine_hours, confidence))]
+            elapsed = done.elapsed_hours
+            hours = done.machine_hours
+            return [("", error_rate(done.failures, hours, confidence, elapsed_hours=elapsed))]
         return [
-            (f" on {name}", error_rate(failed, hours, confidence))
-            for name, (hours, failed) in done.cores.items()
+            (f" on {name}", error_rate(core.failures, core.hours, confidence))
+            for name, core in done.cores.items()
         ]
 
     def _of(self, load: str, where: str, bounds: RateBounds) -> Finding:
@@ -83,9 +85,9 @@ class ErrorRate(LoadCriterion):
         return Verdict.FAIL if bounds.lower > self.at_most_per_hour else Verdict.INCONCLUSIVE
 
     def _sentence(self, subject: str, bounds: RateBounds) -> str:
-        if bounds.upper is None:
-            return f"{subject}: {bounds.reason}"
         seen = plural(bounds.failures, "error") if bounds.failures else "no error"
+        if bounds.upper is None:
+            return f"{seen} in {subject}, but {bounds.reason} on some core: no rate is shown"
         needed = hours_to_demonstrate(self.at_most_per_hour, bounds.confidence, bounds.failures)
         more = ""
         if self._verdict(bounds) is Verdict.INCONCLUSIVE:

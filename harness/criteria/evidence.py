@@ -10,6 +10,7 @@ from harness.criteria.attribution import failures_of, failures_under_load
 from harness.results import (
     ChannelData,
     Comparison,
+    FactChange,
     Failure,
     LoadInfo,
     RunData,
@@ -117,6 +118,8 @@ class Evidence:
     not_slower: Mapping[str, LimitDecision] = field(default_factory=dict)
     ratio_guards: Mapping[str, RatioGuard] = field(default_factory=dict)
     comparison_reason: str = "no baseline was given"
+    #: What differs from the baseline, listed even where comparing with it is refused.
+    changes: tuple[FactChange, ...] = ()
 
     def chosen(self, names: Sequence[str]) -> tuple[LoadEvidence, ...]:
         """The loads called `names`, or all of them when `names` is empty."""

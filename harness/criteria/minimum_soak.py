@@ -8,6 +8,7 @@ from pydantic import Field
 
 from harness.criteria.base import LoadCriterion
 from harness.criteria.evidence import Evidence, LoadEvidence
+from harness.criteria.exposure import sustained_seconds
 from harness.criteria.judging import TIME_EXACT, Finding
 from harness.outcome import Ending, Verdict
 from harness.results import CriterionResult
@@ -15,7 +16,7 @@ from harness.units import duration
 
 
 class MinimumSoak(LoadCriterion):
-    """Every soak lasted at least `minimum_minutes`."""
+    """Every soak went on for at least `minimum_minutes`, on the lane that worked the shortest."""
 
     title: ClassVar[str] = "Minimum soak"
     needs: ClassVar[str] = "soak"
@@ -28,24 +29,29 @@ class MinimumSoak(LoadCriterion):
         """The shortest soak decides; one that was broken off did not fail, it is unknown."""
         loads = self.chosen(evidence)
         missing = self.not_judged(evidence)
-        missing += [_why_not(load) for load in loads if not load.soaks]
-        early = evidence.data.ending is not Ending.COMPLETED
-        found = [self._of(load, early) for load in loads if load.soaks]
+        ending = evidence.data.ending
+        early = ending is not Ending.COMPLETED
+        missing += [_why_not(load, ending) for load in loads if not load.soaks]
+        found = [
+            self._of(load.name, sustained_seconds(load, evidence), early)
+            for load in loads
+            if load.soaks
+        ]
         return self.decided_by(found, missing, self.minimum_minutes, "min")
 
-    def _of(self, load: LoadEvidence, ended_early: bool) -> Finding:
+    def _of(self, name: str, seconds: float, ended_early: bool) -> Finding:
         # Judged to the second: the lanes of a stretch start and stop within milliseconds.
-        enough = round(load.soak_seconds) >= round(self.minimum_minutes * 60)
+        enough = round(seconds) >= round(self.minimum_minutes * 60)
         short = Verdict.INCONCLUSIVE if ended_early else Verdict.FAIL
         comparison = "at least" if enough else "less than"
-        minutes = load.soak_seconds / 60
+        minutes = seconds / 60
         return Finding(
-            subject=load.name,
+            subject=name,
             verdict=Verdict.PASS if enough else short,
             measured=minutes,
             low=minutes,
             high=minutes,
-            why=f"{load.name} was sustained for {duration(load.soak_seconds)}, {comparison} the "
+            why=f"{name} was sustained for {duration(seconds)} on every lane, {comparison} the "
             f"{duration(self.minimum_minutes * 60)} asked for"
             + ("" if enough or not ended_early else ", because the run ended early"),
             distance=minutes,
@@ -53,7 +59,11 @@ class MinimumSoak(LoadCriterion):
         )
 
 
-def _why_not(load: LoadEvidence) -> str:
+def _why_not(load: LoadEvidence, ending: Ending) -> str:
     if not load.info.available:
         return f"{load.name} is not available here: {load.info.reason}"
+    if ending is Ending.AWAITING_BOOT:
+        return f"{load.name} has yet to run: soaks belong to the last boot"
+    if ending is not Ending.COMPLETED:
+        return f"the run ended before {load.name} had run"
     return f"{load.name} did not run"

@@ -8,7 +8,7 @@ from typing import ClassVar, Literal
 from harness.criteria.base import LoadCriterion
 from harness.criteria.evidence import Evidence, LoadEvidence
 from harness.criteria.judging import COUNT_EXACT, listed, plural
-from harness.outcome import Verdict
+from harness.outcome import Ending, Verdict
 from harness.results import CriterionResult, Failure
 from harness.units import count, elapsed
 
@@ -34,13 +34,17 @@ class NoFailures(LoadCriterion):
         missing = self.not_judged(evidence)
         if missing:
             return self.not_measured(missing[0], limit=0, unit="failures")
-        return self._without_failures(self.chosen(evidence))
+        return self._without_failures(self.chosen(evidence), evidence.data.ending)
 
-    def _without_failures(self, loads: Sequence[LoadEvidence]) -> CriterionResult:
-        unverified = [load.name for load in loads if load.info.available and not load.verified]
+    def _without_failures(self, loads: Sequence[LoadEvidence], ending: Ending) -> CriterionResult:
         verified = sum(load.verified for load in loads)
-        if not verified or unverified:
-            why = f"no pass of {listed(unverified)} was verified" if unverified else "nothing ran"
+        unverified = [load.name for load in loads if load.info.available and not load.verified]
+        if not verified:
+            return self.not_measured(_why_nothing(unverified, ending), limit=0, unit="failures")
+        if ending is not Ending.COMPLETED:
+            return self._none_so_far(verified, unverified, ending)
+        if unverified:
+            why = f"no pass of {listed(unverified)} was verified"
             return self.not_measured(why, limit=0, unit="failures")
         return self.result(
             Verdict.PASS,
@@ -50,6 +54,30 @@ class NoFailures(LoadCriterion):
             unit="failures",
             uncertainty=COUNT_EXACT,
         )
+
+    def _none_so_far(
+        self, verified: int, unverified: Sequence[str], ending: Ending
+    ) -> CriterionResult:
+        """A run that is not whole says nothing of what it did not reach."""
+        lacking = f"; nothing of {listed(unverified)} was verified" if unverified else ""
+        until = "until the next boot" if ending is Ending.AWAITING_BOOT else "before it ended early"
+        return self.result(
+            Verdict.INCONCLUSIVE,
+            f"no failure seen in the part that ran: {count(verified)} verified "
+            f"{'pass' if verified == 1 else 'passes'} {until}{lacking}",
+            measured=0,
+            limit=0,
+            unit="failures",
+            uncertainty=COUNT_EXACT,
+        )
+
+
+def _why_nothing(unverified: Sequence[str], ending: Ending) -> str:
+    if ending is Ending.AWAITING_BOOT:
+        return "nothing was verified in this boot, and more boots are planned"
+    if ending is not Ending.COMPLETED:
+        return "the run ended before any result was verified"
+    return f"no pass of {listed(unverified)} was verified" if unverified else "nothing ran"
 
 
 def _describe(failures: Sequence[Failure]) -> str:

@@ -64,8 +64,8 @@ class SpreadCeiling(LoadCriterion):
             measured=spread.percent,
             low=low,
             high=high,
-            why=f"{spread.trials} trials of {load.name} spread by {percent(spread.percent)}{within}"
-            f", which allows for a true spread of {percent(low)} to {percent(high)}; "
+            why=f"{spread.trials} trials of {load.name}: spread (CV) {percent(spread.percent)}"
+            f"{within}, which allows for a true spread of {percent(low)} to {percent(high)}; "
             f"{percent(self.at_most_percent)} is accepted: {decision.why}",
             distance=self.at_most_percent - spread.percent,
             uncertainty=f"{100 * confidence:g} % interval (chi-square, normal trials assumed)",

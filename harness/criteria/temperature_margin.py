@@ -8,6 +8,7 @@ claimed where the temperature was held by control.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import ClassVar, Literal
 
 from pydantic import Field
@@ -42,17 +43,29 @@ class TemperatureMargin(TemperatureCriterion):
     )
 
     def judge(self, evidence: Evidence) -> CriterionResult:
-        """The hottest channel decides."""
+        """The hottest channel decides; a load whose end is not known forbids a pass."""
         limit = self.limit_celsius or evidence.stop_above_celsius
         reason = self._why_not(evidence, limit)
         if limit is None or reason:
             return self.not_measured(reason, limit=self.at_least_celsius, unit="K")
-        warmer = (evidence.room.hotter_by_celsius or 0.0) if self.when == "hot-day" else 0.0
+        hotter = evidence.room.hotter_by_celsius if self.when == "hot-day" else None
+        warmer = max(0.0, hotter or 0.0)
+        channels = self.readable_channels(evidence)
         found = [
             self._of(channel, self._heating(evidence, channel), limit, warmer)
-            for channel in self.readable_channels(evidence)
+            for channel in channels
         ]
-        return self.decided_by(found, (), self.at_least_celsius, "K")
+        return self.decided_by(
+            found, self._unknown_ends(evidence, channels), self.at_least_celsius, "K"
+        )
+
+    def _unknown_ends(self, evidence: Evidence, channels: Sequence[ChannelData]) -> list[str]:
+        """Loads of which it is not known how hot they would become: what was read is not enough."""
+        keys = {item.channel.key for item in channels}
+        fits = [item for item in evidence.heating if item.channel in keys]
+        if not fits:
+            return [evidence.heating_reason]
+        return [f"{item.load}: {item.reason}" for item in fits if item.steady_celsius is None]
 
     def _why_not(self, evidence: Evidence, limit: float | None) -> str:
         if limit is None:
@@ -85,17 +98,21 @@ class TemperatureMargin(TemperatureCriterion):
             measured=limit - value,
             low=None if hottest is None else limit - high,
             high=None if hottest is None else limit - low,
-            why=self._sentence(channel.channel.name, value, limit, decision.verdict),
+            why=self._sentence(channel.channel.name, value, limit, decision.verdict, hottest),
             distance=limit - value,
             uncertainty=LARGEST_READING if hottest is None else FITTED,
         )
 
-    def _sentence(self, name: str, reached: float, limit: float, verdict: Verdict) -> str:
-        day = "on the hot day" if self.when == "hot-day" else "under lasting load"
-        margin = temperature_difference(limit - reached)
+    def _sentence(
+        self, name: str, reached: float, limit: float, verdict: Verdict, hottest: Heating | None
+    ) -> str:
+        lasting = "reached" if hottest is None else "reaches under lasting load"
+        verb = "would reach on the hot day" if self.when == "hot-day" else lasting
+        margin = limit - reached
+        side = "below" if margin >= 0 else "above"
         return (
-            f"{name} reaches {temperature(reached)} {day}, {margin} below the limit of "
-            f"{temperature(limit)}: {_ENOUGH.get(verdict, 'too near to tell')}"
+            f"{name} {verb} {temperature(reached)}, {temperature_difference(abs(margin))} {side} "
+            f"the limit of {temperature(limit)}: {_ENOUGH.get(verdict, 'too near to tell')}"
         )
 
 

@@ -64,7 +64,7 @@ class ThroughputFloor(CriterionSpec):
         reason = self._why_not(loads)
         if reason or limit is None:
             return self.not_measured(reason, limit=limit, unit=self.unit)
-        found = self._of(loads[0].result, limit, evidence.blind)
+        found = self._of(loads[0].result, limit)
         return self.from_finding(found, limit, self.unit)
 
     def _why_not(self, loads: tuple[LoadEvidence, ...]) -> str:
@@ -82,9 +82,9 @@ class ThroughputFloor(CriterionSpec):
             )
         return "" if result.mean is not None else result.reason or "no valid trial"
 
-    def _of(self, result: WorkloadResult, limit: float, blind: bool) -> Finding:
+    def _of(self, result: WorkloadResult, limit: float) -> Finding:
         sense = Sense.AT_LEAST if self.at_most is None else Sense.AT_MOST
-        decision = _decide(result, limit, sense, blind)
+        decision = _decide(result, limit, sense)
         shown = _shown(result)
         return Finding(
             subject=self.load,
@@ -104,7 +104,7 @@ class ThroughputFloor(CriterionSpec):
             return self.not_measured(why or "no ratio", limit=share, unit="%")
         guard = evidence.ratio_guards.get(self.load, RatioGuard())
         low, high = _percent(found.decision_low), _percent(found.decision_high)
-        decision = _decide_share(low, high, guard, share, evidence.blind)
+        decision = _decide_share(low, high, guard, share)
         return self.result(
             decision.verdict,
             f"{self.load} runs at {percent(100 * found.ratio, digits=4)} of the baseline's speed, "
@@ -128,7 +128,7 @@ def _compared(evidence: Evidence, load: str) -> WorkloadComparison | None:
 
 
 def _decide_share(
-    low: float | None, high: float | None, guard: RatioGuard, share: float, blind: bool
+    low: float | None, high: float | None, guard: RatioGuard, share: float
 ) -> LimitDecision:
     """As for "not slower": neither a ratio in doubt decides, nor one that hangs on rejection."""
     if guard.doubt:
@@ -139,15 +139,15 @@ def _decide_share(
     with_all = decide_against_limit(
         _percent(guard.low_all), _percent(guard.high_all), share, Sense.AT_LEAST
     )
-    return decide_with_and_without(without, with_all, blind=blind)
+    return decide_with_and_without(without, with_all)
 
 
-def _decide(result: WorkloadResult, limit: float, sense: Sense, blind: bool) -> LimitDecision:
+def _decide(result: WorkloadResult, limit: float, sense: Sense) -> LimitDecision:
     without = decide_against_limit(result.low, result.high, limit, sense)
     if not result.rejected:
         return without
     with_all = decide_against_limit(result.low_all, result.high_all, limit, sense)
-    return decide_with_and_without(without, with_all, blind=blind)
+    return decide_with_and_without(without, with_all)
 
 
 def _shown(result: WorkloadResult) -> str:

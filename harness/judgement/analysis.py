@@ -15,6 +15,7 @@ from harness.judgement.advice import cautions_of
 from harness.judgement.baseline import baseline_runs, compare_with_baseline
 from harness.judgement.causes import Causes
 from harness.judgement.channels import guarded_limits, summarise_channel
+from harness.judgement.further_trials import further_trials
 from harness.judgement.heat import NO_FIT, HeatFinding, heat_findings, heat_statements
 from harness.judgement.loads import judge_loads
 from harness.judgement.requalify import apply_requalification
@@ -42,7 +43,11 @@ def analyse(data: RunData, profile: Profile | None = None) -> RunResult:
     criteria = tuple(spec.judge(evidence) for spec in judged_by.accept)
     result = replace(
         _result(evidence, judged_by, criteria, _outcome(data, judged_by, criteria)),
-        statements=(*stability_statements(evidence), *heat_statements(heat)),
+        statements=(
+            *stability_statements(evidence),
+            *heat_statements(heat),
+            *further_trials(evidence.loads, judged_by.confidence),
+        ),
     )
     if profile is None or profile == _own_profile(data):
         return result
@@ -62,7 +67,8 @@ def gather_evidence(data: RunData, profile: Profile, heat: Sequence[HeatFinding]
     blind = profile.statistics.outliers == "blind"
     causes = Causes(data)
     loads = judge_loads(data, causes, profile.confidence, RejectionPolicy(blind=blind))
-    compared, comparison_reason = compare_with_baseline(data, profile)
+    against = compare_with_baseline(data, profile)
+    compared = against.compared
     return Evidence(
         data=data,
         loads=loads,
@@ -76,7 +82,8 @@ def gather_evidence(data: RunData, profile: Profile, heat: Sequence[HeatFinding]
         comparison=None if compared is None else compared.comparison,
         not_slower={} if compared is None else compared.not_slower,
         ratio_guards={} if compared is None else compared.guards,
-        comparison_reason=comparison_reason,
+        comparison_reason=against.reason,
+        changes=against.changes,
     )
 
 
@@ -133,6 +140,6 @@ def _result(
         boots=data.boots,
         limits=guarded_limits(data, profile),
         damage=damage_of(data),
-        baseline_runs=() if evidence.comparison is None else baseline_runs(data),
-        changes=() if evidence.comparison is None else evidence.comparison.changes,
+        baseline_runs=baseline_runs(data),
+        changes=evidence.changes,
     )

@@ -7,16 +7,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from harness.criteria.evidence import RatioGuard
+from harness.criteria.judging import listed
 from harness.errors import ComparisonRefused
 from harness.judgement.likeness import (
     changes_between,
-    check_machines,
     warnings_of,
+    why_refused,
     why_unlike,
 )
-from harness.judgement.sides import Boots, Side, SideLoad, side_of
+from harness.judgement.sides import Boots, Side, SideLoad
 from harness.outcome import Verdict
-from harness.results import Comparison, RunData, WorkloadComparison
+from harness.results import Comparison, WorkloadComparison
 from harness.statistics import between_runs as statistics
 from harness.statistics.decision import Change, LimitDecision, decide_with_and_without
 from harness.statistics.levels import BetweenBoot, assumed_between_boot, measured_between_boot
@@ -30,8 +31,8 @@ class CompareOptions:
     """What a comparison is asked for.
 
     `looks` counts the looks taken at this comparison, this one included; `planned_looks` is how
-    many there will be at most. `other_machine` allows two machines. `blind` says that trials were
-    rejected without a cause.
+    many there will be at most, `information` how much each look so far had, where that is known.
+    `other_machine` allows two machines.
     """
 
     confidence: float = 0.95
@@ -39,10 +40,11 @@ class CompareOptions:
     between_boot_percent: float = 0.3
     looks: int = 1
     planned_looks: int | None = None
+    information: Sequence[float] | None = None
     method: str = "welch"
     other_machine: bool = False
-    blind: bool = False
-    costs: Costs = field(default_factory=Costs)
+    #: What a boot and a trial cost; trials as the runs took them where it is not given.
+    costs: Costs | None = None
 
 
 @dataclass(frozen=True)
@@ -55,17 +57,10 @@ class Compared:
     guards: Mapping[str, RatioGuard] = field(default_factory=dict)
 
 
-def compare_runs(
-    before: Sequence[RunData], after: Sequence[RunData], options: CompareOptions | None = None
-) -> Comparison:
-    """Compare the runs of two sides. Raises ComparisonRefused when they are not alike."""
-    return compare_sides(side_of(before), side_of(after), options).comparison
-
-
 def compare_sides(before: Side, after: Side, options: CompareOptions | None = None) -> Compared:
     """Compare two sides from any source. Raises ComparisonRefused when they are not alike."""
     options = options or CompareOptions()
-    warnings = [*check_machines(before, after, options.other_machine), *warnings_of(before, after)]
+    refuse_unlike(before, after, options.other_machine)
     pairs = _pairs(before, after)
     unlike = {first.name: why_unlike(first, second) for first, second in pairs}
     alike = [pair for pair in pairs if not unlike[pair[0].name]]
@@ -73,14 +68,14 @@ def compare_sides(before: Side, after: Side, options: CompareOptions | None = No
     entire = found
     if any(first.rejected or second.rejected for first, second in alike):
         entire = _statistics(alike, before, after, options, everything=True)
-    decided = _decide(alike, found, entire, options.blind)
+    decided = _decide(alike, found, entire)
     comparison = Comparison(
         confidence=options.confidence,
         margin_percent=options.margin_percent,
         workloads=tuple(_all_loads(before, after, unlike, decided)),
-        overall=_overall(found.overall),
+        overall=_overall(found.overall, entire.overall, alike),
         changes=changes_between(before, after),
-        warnings=tuple(dict.fromkeys(warnings)),
+        warnings=_warnings(before, after),
         scope=found.scope,
         looks=options.looks,
         assumptions=found.assumptions,
@@ -90,6 +85,18 @@ def compare_sides(before: Side, after: Side, options: CompareOptions | None = No
         {name: item.not_slower for name, item in decided.items()},
         {name: item.guard for name, item in decided.items()},
     )
+
+
+def refuse_unlike(before: Side, after: Side, other_machine: bool = False) -> None:
+    """Raise ComparisonRefused, with everything that differs, when the sides are not alike."""
+    refusal = why_refused(before, after, other_machine)
+    if refusal:
+        changes = changes_between(before, after)
+        raise ComparisonRefused(refusal, changes=changes, warnings=_warnings(before, after))
+
+
+def _warnings(before: Side, after: Side) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(warnings_of(before, after)))
 
 
 def _all_loads(
@@ -121,7 +128,6 @@ def _decide(
     pairs: Sequence[tuple[SideLoad, SideLoad]],
     found: statistics.Comparison,
     entire: statistics.Comparison,
-    blind: bool,
 ) -> dict[str, _Decided]:
     """Decisions that hang neither on rejected trials nor on trials that have no mean."""
     decided = {}
@@ -131,8 +137,8 @@ def _decide(
         result, not_slower = _as_result(without), without.not_slower
         rejected = bool(first.rejected or second.rejected)
         if rejected:
-            result = _settle(result, with_all, blind)
-            not_slower = decide_with_and_without(not_slower, with_all.not_slower, blind=blind)
+            result = _settle(result, with_all)
+            not_slower = decide_with_and_without(not_slower, with_all.not_slower)
         doubt = first.doubt or second.doubt
         if doubt:
             # Trials that move, or were mostly left out, have no mean to make a ratio of.
@@ -144,13 +150,7 @@ def _decide(
 
 
 def _pairs(before: Side, after: Side) -> list[tuple[SideLoad, SideLoad]]:
-    pairs = [(load, other) for load in before.loads if (other := after.load(load.name)) is not None]
-    if not pairs:
-        raise ComparisonRefused(
-            f"{before.source} and {after.source} have no load with trials in common: compare runs "
-            "of one profile"
-        )
-    return pairs
+    return [(load, other) for load in before.loads if (other := after.load(load.name)) is not None]
 
 
 def _statistics(
@@ -182,10 +182,17 @@ def _statistics(
             between=_between(pairs, before, after, options),
             looks=options.looks,
             planned_looks=options.planned_looks,
+            information=options.information,
             method=options.method,
-            costs=options.costs,
+            costs=options.costs or _costs(pairs),
         ),
     )
+
+
+def _costs(pairs: Sequence[tuple[SideLoad, SideLoad]]) -> Costs:
+    """A trial costs what it took in these runs, on average over their loads."""
+    known = [load.trial_seconds for pair in pairs for load in pair if load.trial_seconds]
+    return Costs(trial_seconds=sum(known) / len(known)) if known else Costs()
 
 
 def _within_one_boot(before: Side, after: Side) -> bool:
@@ -254,12 +261,11 @@ def _undecided(before: SideLoad, after: SideLoad | None, reason: str) -> Workloa
 
 
 def _settle(
-    without: WorkloadComparison, with_all: statistics.WorkloadComparison, blind: bool
+    without: WorkloadComparison, with_all: statistics.WorkloadComparison
 ) -> WorkloadComparison:
+    """The rule of `decide_with_and_without`: two different decisions are no decision."""
     told = f"rejected trials left out; with every trial: {_ratio_text(with_all)}"
-    same = without.decision == with_all.decision.value
-    settled = with_all.decision is Change.UNDECIDED and not blind
-    if same or settled:
+    if without.decision == with_all.decision.value:
         return replace(without, why="; ".join(filter(None, (without.why, told))))
     why = f"{without.decision} without the rejected trials, {with_all.decision} with them"
     return replace(without, decision=Change.UNDECIDED.value, why=f"{why}; {told}")
@@ -273,14 +279,29 @@ def _ratio_text(item: statistics.WorkloadComparison) -> str:
     return f"ratio {interval(item.ratio, item.low, item.high, '')}"
 
 
-def _overall(found: OverallComparison) -> dict[str, object]:
+def _overall(
+    found: OverallComparison,
+    entire: OverallComparison,
+    pairs: Sequence[tuple[SideLoad, SideLoad]],
+) -> dict[str, object]:
+    """The overall ratio, decided by the rules of its loads: no doubt, nothing that hangs on
+    rejected trials."""
     known = found.ratio is not None and math.isfinite(found.ratio)
+    decision, why = found.decision, found.reason or ""
+    doubtful = [first.name for first, second in pairs if first.doubt or second.doubt]
+    if found.decision is not entire.decision:
+        why = f"{found.decision} without the rejected trials, {entire.decision} with them"
+        decision = Change.UNDECIDED
+    if doubtful and known:
+        why, decision = f"no mean holds for {listed(doubtful)}", Change.UNDECIDED
     return {
         "ratio": found.ratio if known else None,
         "low": found.low,
         "high": found.high,
-        "decision": found.decision.value,
+        "decision": decision.value,
+        "decision_low": found.decision_low,
+        "decision_high": found.decision_high,
         "workloads": found.workloads,
         "method": found.method,
-        "why": found.reason or "",
+        "why": why,
     }

@@ -7,7 +7,7 @@ hottest of its role, from the start of the load. The record's envelopes serve as
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.criteria.evidence import Heating, Room
 from harness.criteria.temperature import CPU_TEMPERATURE, TemperatureCriterion, highest
@@ -42,6 +42,7 @@ class HeatFinding:
     load: str
     channel: ChannelData
     seconds: float
+    inside: tuple[Envelope, ...]
     fit: ThermalFit
     control: ControlFinding
     resistance: SystemResistance
@@ -51,9 +52,10 @@ class HeatFinding:
     @property
     def heating(self) -> Heating:
         """What criteria need of it."""
-        fit, end = self.fit, self.fit.end_celsius
-        known = fit.steady_celsius is not None and end is not None
         held = self.control.control is Control.HELD
+        fit = _without_end(self.fit) if held else self.fit
+        end = fit.end_celsius
+        known = fit.steady_celsius is not None and end is not None
         return Heating(
             load=self.load,
             channel=self.channel.channel.key,
@@ -67,6 +69,13 @@ class HeatFinding:
             reason=self.control.why if held else fit.reason or "",
             held_by_control=held,
         )
+
+
+def _without_end(fit: ThermalFit) -> ThermalFit:
+    """A controller's choice is no property of the cooler: nothing is foreseen of it."""
+    return replace(
+        fit, steady_celsius=None, low_celsius=None, high_celsius=None, remaining_celsius=None
+    )
 
 
 def _minus(value: float | None, other: float | None) -> float | None:
@@ -127,16 +136,14 @@ def _finding(
     )
     control = _control(soak, data)
     limit = profile.safety.stop_above_celsius
-    power = _series("cpu_power", soak, data)
     return HeatFinding(
         load=load,
         channel=channel,
         seconds=_seconds(soak),
+        inside=tuple(inside),
         fit=fit,
         control=control,
-        resistance=system_resistance(
-            fit, room.ambient_celsius, sum(power) / len(power) if power else None
-        ),
+        resistance=system_resistance(fit, room.ambient_celsius, _last_power(soak, data), control),
         margin=None
         if limit is None or channel.channel.role != CPU_TEMPERATURE
         else thermal_margin(fit, limit, control, room.ambient_celsius, room.worst_celsius),
@@ -163,26 +170,40 @@ def _control(soak: SoakData, data: RunData) -> ControlFinding:
         and soak.started_seconds <= event.at_seconds <= soak.ended_seconds
     ]
     if throttled:
-        return ControlFinding(Control.HELD, (), (), "held by control: the processor throttled")
+        why = "held by control: the processor throttled"
+        return ControlFinding(Control.HELD, (), (), why, clock_moved=True)
     return find_control(
-        _series("core_clock", soak, data),
-        _series("fan_speed", soak, data),
-        _series("cpu_power", soak, data),
+        _each_series("core_clock", soak, data),
+        _each_series("fan_speed", soak, data),
+        _each_series("cpu_power", soak, data),
     )
 
 
-def _series(role: str, soak: SoakData, data: RunData) -> list[float]:
-    """Sum over the role's channels at each time that all of them were read (fans, packages)."""
+def _each_series(role: str, soak: SoakData, data: RunData) -> list[list[float]]:
+    """Means of each channel of the role during the soak: of cores, only those under the load."""
+    working = {lane.cpu for lane in soak.lanes}
+    series = (
+        [item.mean for item in _during(channel, soak)]
+        for channel in data.channels
+        if channel.channel.role == role
+        if channel.channel.cpu is None or None in working or channel.channel.cpu in working
+    )
+    return [values for values in series if values]
+
+
+def _last_power(soak: SoakData, data: RunData) -> float | None:
+    """Mean power of all packages over the last third of the soak, where it is nearly steady."""
     columns = [
         {item.at_seconds: item.mean for item in _during(channel, soak)}
         for channel in data.channels
-        if channel.channel.role == role
+        if channel.channel.role == "cpu_power"
     ]
     filled = [column for column in columns if column]
     if not filled:
-        return []
+        return None
     common = sorted(set.intersection(*(set(column) for column in filled)))
-    return [sum(column[time] for column in filled) for time in common]
+    late = common[len(common) * 2 // 3 :]
+    return sum(column[time] for time in late for column in filled) / len(late) if late else None
 
 
 def heat_statements(findings: Sequence[HeatFinding]) -> tuple[Statement, ...]:
@@ -194,13 +215,25 @@ def heat_statements(findings: Sequence[HeatFinding]) -> tuple[Statement, ...]:
 
 def _sentences(item: HeatFinding) -> Iterator[str]:
     name = f"{item.load}, {item.channel.channel.name}"
-    yield f"{name}: {item.fit.why}{_interval(item.fit)}{_constant(item.fit)}."
+    why = item.control.why
     if item.control.control is Control.HELD:
-        why = item.control.why
-        yield f"{why[0].upper()}{why[1:]}; no margin is claimed."
-    yield from _margin(item)
-    yield from _resistance(item.resistance)
-    yield from _loss(item.loss)
+        yield f"{name}: {_reached(item)}."
+        yield f"{why[0].upper()}{why[1:]}; no steady value and no margin is claimed."
+    else:
+        yield f"{name}: {item.fit.why}{_interval(item.fit)}{_constant(item.fit)}."
+        yield from _margin(item)
+        yield from _resistance(item.resistance)
+    yield _loss(item.loss, item.control)
+
+
+def _reached(item: HeatFinding) -> str:
+    end = item.fit.end_celsius
+    at_end = "" if end is None else f", {temperature(end)} at the end"
+    return f"at most {temperature(_peak(item))}{at_end}"
+
+
+def _peak(item: HeatFinding) -> float:
+    return max(each.maximum for each in item.inside)
 
 
 def _interval(fit: ThermalFit) -> str:
@@ -234,18 +267,26 @@ def _resistance(found: SystemResistance) -> Iterator[str]:
         )
 
 
-def _loss(loss: HeatLoss) -> Iterator[str]:
+def _loss(loss: HeatLoss, control: ControlFinding) -> str:
+    """What throughput the soak cost, and whether the clock says that heat was why."""
     if loss.lost_percent is None or loss.low_percent is None or loss.high_percent is None:
-        return
+        return f"Throughput lost to heat over the soak is not known: {loss.reason}."
     between = f"({percent(loss.low_percent)} to {percent(loss.high_percent)})"
-    if loss.low_percent > 0:
-        yield f"Heat cost {percent(loss.lost_percent)} of the throughput {between}."
-    else:
-        yield f"No loss of throughput to heat is shown {between}."
+    if loss.low_percent <= 0:
+        return f"No loss of throughput to heat over the soak is shown {between}."
+    lost = f"{percent(loss.lost_percent)} of the throughput {between}"
+    if control.clock_moved:
+        return f"Heat cost {lost} over the soak."
+    if control.clock_moved is None:
+        return f"The soak cost {lost}; the clock was not measured, so heat may or may not be why."
+    return f"The soak cost {lost}, but the clock stayed constant: heat need not be why."
 
 
 def _assumption(item: HeatFinding) -> str:
-    base = "A first-order fit holds at constant power, clock and fan."
+    base = (
+        "The fit holds at constant power, clock and fan, and shows nothing of parts that warm up "
+        "over times much longer than the load lasted."
+    )
     if item.control.control is Control.UNKNOWN:
         return f"{base} Here: {item.control.why}."
     return base

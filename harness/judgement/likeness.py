@@ -6,17 +6,17 @@ Stated rules:
 * refused for one load: another unit or direction, workload version, parameters, pattern or basis:
   the numbers then measure different work;
 * warned of: another profile, other libraries or code path, another number of lanes, failures or an
-  early end on either side, loads that only one side has.
+  early end on either side, loads that only one side has, runs that both sides have.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from harness.criteria.judging import listed
-from harness.errors import ComparisonRefused
 from harness.judgement.sides import Side, SideLoad
+from harness.machine.compare import changed_facts
 from harness.results import FactChange
 
 #: Facts whose change most often explains a change of speed are listed first, by part of name.
@@ -26,20 +26,31 @@ _TELLING = (
 )  # fmt: skip
 
 
-def check_machines(before: Side, after: Side, allowed: bool) -> tuple[str, ...]:
-    """Refuse two machines, or warn where that was allowed. Raises ComparisonRefused."""
-    if not before.machine or not after.machine:
-        typed = not (before.run_ids and after.run_ids)
-        return () if typed else ("the machine's identity is not known on both sides",)
-    if before.machine == after.machine:
-        return ()
-    if not allowed:
-        raise ComparisonRefused(
+def why_refused(before: Side, after: Side, other_machine: bool) -> str:
+    """Why the sides may not be compared at all, "" when they may."""
+    if not other_machine and _on_two_machines(before, after):
+        return (
             f"{before.source} and {after.source} ran on different machines, whose hidden "
             "differences are larger than any setting's effect: compare runs of one machine, or "
             "ask for it with --other-machine"
         )
-    return ("the two sides ran on different machines: the ratio compares machines, not settings",)
+    if not any(after.load(load.name) is not None for load in before.loads):
+        return (
+            f"{before.source} and {after.source} have no load with trials in common: compare runs "
+            "of one profile"
+        )
+    return ""
+
+
+def _on_two_machines(before: Side, after: Side) -> bool:
+    return bool(before.machine and after.machine and before.machine != after.machine)
+
+
+def _machine_warning(before: Side, after: Side) -> Iterator[str]:
+    if _on_two_machines(before, after):
+        yield "the two sides ran on different machines: the ratio compares machines, not settings"
+    elif before.run_ids and after.run_ids and not (before.machine and after.machine):
+        yield "the machine's identity is not known on both sides"
 
 
 def why_unlike(before: SideLoad, after: SideLoad) -> str:
@@ -65,6 +76,10 @@ def _shown(value: Any) -> str:
 
 def warnings_of(before: Side, after: Side) -> Iterator[str]:
     """What a reader of the ratios must know about the sides."""
+    yield from _machine_warning(before, after)
+    shared = [run for run in before.run_ids if run in after.run_ids]
+    if shared:
+        yield f"on both sides: {listed(shared)}; what is compared with itself cannot differ"
     if (
         before.profile_sha256
         and after.profile_sha256
@@ -95,9 +110,17 @@ def _of_load(before: SideLoad, after: SideLoad) -> Iterator[str]:
 
 
 def changes_between(before: Side, after: Side) -> tuple[FactChange, ...]:
-    """Declared settings that differ, then facts, the telling ones first, then versions."""
+    """Declared settings that differ, then facts, the telling ones first, then versions.
+
+    What differs between any two boots (boot ids, free memory) is no change, nor is what one side
+    could not read.
+
+    None beside typed values, which tell nothing of their machine: that is no change.
+    """
+    if not before.run_ids or not after.run_ids:
+        return ()
     settings = list(_changes(before.settings, after.settings, "setting "))
-    facts = sorted(_changes(before.facts, after.facts, ""), key=_rank)
+    facts = sorted(changed_facts(before.facts, after.facts), key=_rank)
     versions = list(_changes(before.versions, after.versions, "version of "))
     return (*settings, *facts, *versions)
 
@@ -110,20 +133,6 @@ def _rank(change: FactChange) -> int:
 def _changes(
     before: Mapping[str, Any], after: Mapping[str, Any], prefix: str
 ) -> Iterator[FactChange]:
-    first, second = dict(_flat(before)), dict(_flat(after))
-    for name in dict.fromkeys([*first, *second]):
-        if first.get(name) != second.get(name):
-            yield FactChange(prefix + name, first.get(name), second.get(name))
-
-
-def _flat(values: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
-    for name, value in values.items():
-        if isinstance(value, Mapping):
-            yield from _flat(value, f"{prefix}{name} / ")
-        else:
-            yield (
-                f"{prefix}{name}",
-                list(value)
-                if isinstance(value, Sequence) and not (isinstance(value, str))
-                else value,
-            )
+    for name in dict.fromkeys([*before, *after]):
+        if before.get(name) != after.get(name):
+            yield FactChange(prefix + name, before.get(name), after.get(name))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -11,7 +12,7 @@ from harness.criteria.attribution import failures_of
 from harness.criteria.evidence import LoadEvidence
 from harness.judgement.causes import Causes
 from harness.judgement.findings import findings_of
-from harness.judgement.throughput import measured_value, trial_value, value_unit
+from harness.judgement.throughput import lane_value, measured_value, trial_value, value_unit
 from harness.results import (
     Failure,
     Flag,
@@ -29,6 +30,7 @@ from harness.statistics.within_run import TrialStatistics, WorkloadTrials, summa
 
 #: Reading by which a pair's measuring lane names the lane at the other end.
 PEER_LANE = "peer_lane"
+_DIGITS = re.compile(r"(\d+)")
 
 
 def judge_loads(
@@ -78,7 +80,8 @@ def _evidence(
     lanes += [lane for soak in soaks for lane in soak.lanes]
     result = replace(
         _nothing_timed(load, _why_untimed(load, soaks)),
-        lanes=_lane_summaries(lanes, failures_of(load, data)),
+        boots=len({soak.boot for soak in soaks}),
+        lanes=_lane_summaries(load, trials, soaks, failures_of(load, data)),
         verified=sum(lane.verified for lane in lanes),
         soak_seconds=sum(soak.ended_seconds - soak.started_seconds for soak in soaks),
         readings=_readings(lanes),
@@ -185,26 +188,43 @@ def _state(index: int, statistics: TrialStatistics) -> str:
 
 
 def _lane_summaries(
-    lanes: Sequence[LaneTrial], failures: Sequence[Failure]
+    load: LoadInfo,
+    trials: Sequence[TrialData],
+    soaks: Sequence[SoakData],
+    failures: Sequence[Failure],
 ) -> tuple[LaneSummary, ...]:
-    by_lane: dict[int, list[LaneTrial]] = defaultdict(list)
-    for lane in lanes:
-        by_lane[lane.lane].append(lane)
+    """Each lane's mean over the trials, or over the soaks of a load without trials."""
+    timed = _by_lane(trials)
+    soaked = _by_lane(soaks)
+    values = {
+        number: _mean_value(timed.get(number) or soaked[number], load, paused=not timed)
+        for number in {*timed, *soaked}
+    }
+    parts = {number: [*timed[number], *soaked[number]] for number in sorted(values)}
     return tuple(
         LaneSummary(
             lane=number,
-            cpu=parts[-1].cpu,
-            rate_mean=_rate_mean(parts),
-            verified=sum(part.verified for part in parts),
+            cpu=own[-1].cpu,
+            rate_mean=values[number],
+            verified=sum(part.verified for part in own),
             failures=sum(item.lane == number for item in failures),
         )
-        for number, parts in sorted(by_lane.items())
+        for number, own in parts.items()
     )
 
 
-def _rate_mean(parts: Sequence[LaneTrial]) -> float | None:
-    rates = [part.work / part.seconds for part in parts if part.seconds > 0 and part.work > 0]
-    return fmean(rates) if rates else None
+def _by_lane(stretches: Sequence[TrialData | SoakData]) -> dict[int, list[LaneTrial]]:
+    found: dict[int, list[LaneTrial]] = defaultdict(list)
+    for stretch in stretches:
+        for lane in stretch.lanes:
+            found[lane.lane].append(lane)
+    return found
+
+
+def _mean_value(parts: Sequence[LaneTrial], load: LoadInfo, *, paused: bool) -> float | None:
+    values = [lane_value(part, load, paused=paused) for part in parts]
+    known = [value for value in values if value is not None]
+    return fmean(known) if known else None
 
 
 def _readings(lanes: Sequence[LaneTrial]) -> dict[str, float]:
@@ -216,4 +236,9 @@ def _readings(lanes: Sequence[LaneTrial]) -> dict[str, float]:
         for name, value in lane.readings.items():
             if name != PEER_LANE:
                 found[name + pair].append(value)
-    return {name: median(values) for name, values in sorted(found.items())}
+    return {name: median(found[name]) for name in sorted(found, key=_counted)}
+
+
+def _counted(name: str) -> list[tuple[int, str]]:
+    """A key that sorts the numbers in a name by size: 1 024 before 131 072."""
+    return [(int(part), "") if part.isdigit() else (-1, part) for part in _DIGITS.split(name)]

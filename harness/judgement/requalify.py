@@ -19,9 +19,10 @@ from harness.judgement.sides import Side, SideLoad, side_of
 from harness.profile.loader import parse_profile
 from harness.profile.model import Load, Profile
 from harness.results import RunData
-from harness.statistics.levels import measured_between_boot
+from harness.statistics.levels import assumed_between_boot, measured_between_boot
 from harness.statistics.planning import Costs, Plan, Spread
 from harness.statistics.requalification import chance_all_pass, plan_requalification
+from harness.statistics.spending import SpendingPlan, level_at_look
 from harness.statistics.summary import cv_percent_of, mean_of, sum_of_squares
 from harness.units import percent
 
@@ -59,6 +60,8 @@ class _Known:
 
     side: Side
     profile: Profile
+    #: One-sided error of the look.
+    level: float
     spreads: Mapping[str, Spread] = field(default_factory=dict)
 
     @property
@@ -70,15 +73,20 @@ class _Known:
         return boots, fewest
 
 
-def plan_again(baseline: Sequence[RunData], *, one_boot: bool = False) -> Requalification:
+def plan_again(
+    baseline: Sequence[RunData], *, one_boot: bool = False, looks: int = 1
+) -> Requalification:
     """Plan the re-qualification of `baseline` (runs of one profile).
 
-    `one_boot` plans without a restart. Raises ProfileError when its profile cannot be read.
+    `one_boot` plans without a restart. `looks`: which look at the baseline it will be; a later one
+    has less error to spend and needs more trials. Raises ProfileError when its profile cannot be
+    read.
     """
     first = baseline[0]
     profile = parse_profile(first.profile_text, first.profile_name, registry=None)
     side = side_of(baseline)
-    known = _Known(side, profile, _spreads(side, profile))
+    level = level_at_look(looks, SpendingPlan(1.0 - profile.confidence))
+    known = _Known(side, profile, level, _spreads(side, profile))
     if not known.spreads:
         why = "the baseline shows no spread to plan with: it is run with its own trials"
         return Requalification({}, profile.boots, None, False, why)
@@ -103,7 +111,8 @@ def _spreads(side: Side, profile: Profile) -> dict[str, Spread]:
         within = _within_percent(load)
         if within:
             measured = measured_between_boot(side.earlier.get(load.name, ()))
-            found[load.name] = Spread(within, assumed if measured is None else measured.percent)
+            between = measured or assumed_between_boot(assumed)
+            found[load.name] = Spread(within, between.percent, between.degrees)
     return found
 
 
@@ -124,7 +133,7 @@ def _plan(known: _Known, margin_percent: float, one_boot: bool) -> Plan:
         known.stored,
         margin_percent=margin_percent,
         assurance=ASSURANCE,
-        confidence=known.profile.confidence,
+        level=known.level,
         costs=Costs(trial_seconds=seconds),
         one_boot=one_boot,
     )
@@ -145,9 +154,7 @@ def _out_of_reach(known: _Known, one_boot: bool) -> Requalification:
     profile = known.profile
     margin = profile.statistics.margin_percent
     own = (profile.boots, max(known.stored[1], 2))
-    chance = chance_all_pass(
-        list(known.spreads.values()), known.stored, own, margin, profile.confidence
-    )
+    chance = chance_all_pass(list(known.spreads.values()), known.stored, own, margin, known.level)
     remedy = _wider_margin(known, margin, one_boot)
     boots = known.stored[0]
     return Requalification(

@@ -8,12 +8,14 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
+from statistics import median
 from typing import Any
 
 from harness.criteria.evidence import LoadEvidence
 from harness.judgement.causes import Causes
 from harness.judgement.loads import judge_loads
 from harness.judgement.throughput import trial_value, value_unit
+from harness.machine.fact_values import is_unknown
 from harness.profile.loader import parse_profile
 from harness.profile.model import Profile
 from harness.results import RunData
@@ -43,6 +45,8 @@ class SideLoad:
     #: Why no interval holds (drift, too many rejections); only told of a side of one boot.
     doubt: str = ""
     alike: Mapping[str, Any] = field(default_factory=dict)
+    #: What a trial took, None where that is not known.
+    trial_seconds: float | None = None
 
 
 @dataclass(frozen=True)
@@ -137,6 +141,11 @@ def _merged(parts: Sequence[_Part]) -> SideLoad:
         code_path=_common(part.evidence.info.code_path for part in parts),
         doubt=_doubt(parts) if len(order) == 1 else "",
         alike=_alike(parts),
+        trial_seconds=median(
+            trial.ended_seconds - trial.started_seconds
+            for part in parts
+            for trial in part.evidence.trials
+        ),
     )
 
 
@@ -190,14 +199,20 @@ def machine_of(facts: Mapping[str, Any]) -> str:
 
 
 def _agreed(mappings: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    """What the runs of one side agree on; where they differ, all values in order."""
+    """What the runs of one side agree on; where they differ, all values in order.
+
+    Groups are gone through fact by fact: a boot id of its own must not make the whole kernel of
+    each boot look like another.
+    """
     names = dict.fromkeys(name for mapping in mappings for name in mapping)
     found: dict[str, Any] = {}
     for name in names:
-        values: list[Any] = []
-        for mapping in mappings:
-            if mapping.get(name) not in values:
-                values.append(mapping.get(name))
+        told = [mapping.get(name) for mapping in mappings]
+        groups = [value for value in told if isinstance(value, Mapping) and not is_unknown(value)]
+        if len(groups) == len(told):
+            found[name] = _agreed(groups)
+            continue
+        values = [value for place, value in enumerate(told) if value not in told[:place]]
         found[name] = values[0] if len(values) == 1 else values
     return found
 

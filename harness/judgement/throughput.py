@@ -27,10 +27,21 @@ def trial_value(trial: TrialData, load: LoadInfo) -> float | None:
 def measured_value(trial: TrialData, load: LoadInfo) -> float | None:
     """What was measured, valid or not; None where the lanes did no work."""
     if load.lower_is_better:
-        latencies = [latency for lane in trial.lanes if (latency := _latency(lane, load.basis))]
+        latencies = [it for lane in trial.lanes if (it := _latency(lane, load.basis)) is not None]
         return fmean(latencies) if latencies else None
     rate = trial.capability_rate if load.basis == CAPABILITY else trial.rate
     return rate if math.isfinite(rate) and rate > 0 else None
+
+
+def lane_value(lane: LaneTrial, load: LoadInfo, *, paused: bool = False) -> float | None:
+    """One lane's own value in :func:`value_unit`; None where nothing was done.
+
+    `paused`: the lane waited between passes, as in load steps: only the passes' time counts.
+    """
+    seconds = lane.pass_mean_seconds * lane.passes if paused else lane.seconds
+    if lane.work <= 0 or lane.passes <= 0 or seconds <= 0:
+        return None
+    return seconds / lane.work if load.lower_is_better else lane.work / seconds
 
 
 def _latency(lane: LaneTrial, basis: str) -> float | None:

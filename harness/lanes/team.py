@@ -6,9 +6,7 @@ import contextlib
 import multiprocessing
 import os
 import signal
-import sys
-import types
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import BaseContext
@@ -18,8 +16,12 @@ from pathlib import Path
 from harness.board import Board
 from harness.clock import SYSTEM
 from harness.lanes.messages import Answer, LaneTrouble, Order, Quit
+from harness.lanes.patience import MESSAGE, Overdue, Patience
+from harness.lanes.sockets import choose_socket_folder
+from harness.lanes.starting import end_template, start_process
 from harness.lanes.worker import LaneSetup, lane_main
 from harness.parent_death import STARTED_BY_VARIABLE
+from workloads import surroundings
 
 #: One thread a lane: parallel sums change with the thread count, and a lane is one CPU's load.
 SINGLE_THREADED = dict.fromkeys(
@@ -65,30 +67,17 @@ def context(warm: Iterable[str]) -> BaseContext:
     """The best start method here, its template told which workloads to warm.
 
     The thread-count variables are set before the template starts, since libraries read them once.
+    Raises BrokenEnvironment when there is no folder for the template's socket.
     """
-    os.environ.update(SINGLE_THREADED)
+    surroundings.set_for_lanes(SINGLE_THREADED)
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
-    os.environ[WARM_VARIABLE] = ",".join(sorted(set(warm)))
-    os.environ[STARTED_BY_VARIABLE] = str(os.getpid())
+    choose_socket_folder()
+    for_template = {WARM_VARIABLE: ",".join(sorted(set(warm))), STARTED_BY_VARIABLE: os.getpid()}
+    surroundings.set_for_lanes({name: str(value) for name, value in for_template.items()})
     found = multiprocessing.get_context("forkserver")
     found.set_forkserver_preload(["harness.lanes.template"])
     return found
-
-
-@contextlib.contextmanager
-def no_main_module() -> Iterator[None]:
-    """Keep multiprocessing from importing the parent's main script again in every child.
-
-    The child's target is importable by itself; importing pytest or a command line there would
-    cost each lane some hundred milliseconds and run foreign code in it.
-    """
-    main = sys.modules["__main__"]
-    sys.modules["__main__"] = types.ModuleType("__main__")
-    try:
-        yield
-    finally:
-        sys.modules["__main__"] = main
 
 
 class LaneTeam:
@@ -99,6 +88,7 @@ class LaneTeam:
         self._board = board
         self._scratch = scratch
         self._members: dict[int, _Member] = {}
+        self._patience = Patience()
 
     def __enter__(self) -> LaneTeam:
         return self
@@ -107,16 +97,17 @@ class LaneTeam:
         self.close()
 
     def start(self, lane: int, cpu: int | None) -> None:
-        """Start one lane; it answers `LaneUp`."""
+        """Start one lane; it answers `LaneUp`. Raises BrokenEnvironment, see `start_process`."""
         ours, theirs = self._context.Pipe()
         stderr = self._scratch / f"lane-{lane}.stderr"
         setup = LaneSetup(lane, cpu, str(self._board.path), str(stderr), SYSTEM.monotonic_ns())
         process = self._context.Process(  # type: ignore[attr-defined]
             target=lane_main, args=(setup, theirs), name=f"lane-{lane}", daemon=True
         )
-        with no_main_module():
-            process.start()
-        theirs.close()
+        try:
+            start_process(process, self._patience)
+        finally:
+            theirs.close()
         self._members[lane] = _Member(process, ours, stderr)
 
     @property
@@ -130,8 +121,12 @@ class LaneTeam:
 
     def send(self, lane: int, order: Order) -> None:
         """Send an order; a dead lane's death is heard by `hear`, not here."""
-        with contextlib.suppress(OSError, ValueError):
-            self._members[lane].connection.send(order)
+        member = self._members[lane]
+        with (
+            contextlib.suppress(OSError, ValueError, Overdue),
+            self._patience.limited(MESSAGE, member.process.kill),
+        ):
+            member.connection.send(order)
 
     def waitables(self) -> list[object]:
         """What `multiprocessing.connection.wait` can watch for this team."""
@@ -154,11 +149,15 @@ class LaneTeam:
         heard: list[Answer | Death] = []
         try:
             while member.connection.poll():
-                heard.append(member.connection.recv())
+                with self._patience.limited(MESSAGE, member.process.kill):
+                    heard.append(member.connection.recv())
         except (EOFError, OSError):
             ended = True  # the template tells a death, but may itself be stopped
+        except Overdue as overdue:
+            return [*heard, self._give_up(lane, member, f"gave {overdue} in mid-message")]
         except Exception as error:  # noqa: BLE001 - whatever damaged bytes make of themselves
-            return [*heard, self._give_up(lane, member, error)]
+            what = f"sent damaged data ({type(error).__name__}: {error})"
+            return [*heard, self._give_up(lane, member, what)]
         if ended:
             member.dead = True
             member.process.join(timeout=_DEATH_NOTICE_SECONDS)
@@ -167,14 +166,14 @@ class LaneTeam:
                 heard.append(self._explain(lane, member))
         return heard
 
-    def _give_up(self, lane: int, member: _Member, error: Exception) -> Death:
+    def _give_up(self, lane: int, member: _Member, what: str) -> Death:
         """A lane whose words cannot be read is a broken lane: on this machine that is a finding."""
         member.dead = True
         member.process.kill()
         member.process.join(timeout=_DEATH_NOTICE_SECONDS)
         member.connection.close()
-        how = f"sent damaged data ({type(error).__name__}: {error}) and was ended"
-        return Death(lane, member.process.exitcode, how, read_tail(member.stderr))
+        tail = read_tail(member.stderr)
+        return Death(lane, member.process.exitcode, f"{what} and was ended", tail)
 
     def _explain(self, lane: int, member: _Member) -> Death:
         code = member.process.exitcode
@@ -201,25 +200,14 @@ class LaneTeam:
             self._see_off(member)
             member.dead = True
             member.connection.close()
+        self._patience.close()
 
     @staticmethod
     def _see_off(member: _Member) -> None:
         """Make sure that multiprocessing knows of the end, or it waits for it when we leave."""
         if member.process.is_alive():
-            end_template(member.process.pid)
+            end_template()  # the lane is dead, and its template does not tell: it hangs
             member.process.join(timeout=_DEATH_NOTICE_SECONDS)
-
-
-def end_template(lane_pid: int | None) -> None:
-    """End the template process of a lane that is dead, which it does not tell: it hangs."""
-    import psutil
-
-    try:
-        parent = psutil.Process(lane_pid).parent()
-    except psutil.Error:
-        return
-    if parent is not None and parent.ppid() == os.getpid():
-        parent.kill()
 
 
 def describe_exit(code: int | None) -> str:

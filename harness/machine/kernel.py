@@ -114,9 +114,15 @@ def virtualization_facts(root: Path) -> dict[str, FactValue]:
     kind = text_or(root / "sys/hypervisor/type")
     virtual = "hypervisor" in flags or bool(kind)
     if not flags and not kind:
-        return {"virtual": unknown("this system does not say"), "kind": None}
+        silent = unknown("this system does not say")
+        return {"virtual": silent, "kind": silent}
+    if not virtual:
+        return {"virtual": False, "kind": None}
     named = kind or " ".join(it for it in products if it)
-    return {"virtual": virtual, "kind": visible(named) if virtual and named else None}
+    return {
+        "virtual": True,
+        "kind": visible(named) if named else unknown("the hypervisor gives no name"),
+    }
 
 
 def container_facts(root: Path) -> dict[str, FactValue]:

@@ -11,12 +11,14 @@ from pathlib import Path
 from typing import Any
 
 from harness.machine.cpu_lists import parse_cpu_list
+from harness.machine.fact_values import FactValue, unknown
 from harness.sensors.files import names_in, number_or_none, text_or
 
 _CPUS = "sys/devices/system/cpu"
 _NODES = "sys/devices/system/node"
 _MOST_CPUS = 8192
 _MOST_CACHES = 16
+_SILENT = unknown("this system does not say")
 _SIZE_UNITS = {"K": 1024, "M": 1024**2, "G": 1024**3}
 
 
@@ -76,7 +78,7 @@ class Topology:
             "packages": _distinct(it.package for it in self.cpus),
             "dies": _distinct(None if it.die is None else (it.package, it.die) for it in self.cpus),
             "memory_nodes": _distinct(it.node for it in self.cpus),
-            "threads_per_core": max((len(it.siblings) for it in self.cpus), default=0) or None,
+            "threads_per_core": max((len(it.siblings) for it in self.cpus), default=0) or _SILENT,
             "capacities": self.capacities() or None,
             "caches": _cache_facts(self.caches),
         }
@@ -187,6 +189,6 @@ def _cache_facts(caches: Iterable[Cache]) -> list[dict[str, Any]]:
     ]
 
 
-def _distinct(values: Iterable[Any]) -> int | None:
+def _distinct(values: Iterable[Any]) -> FactValue:
     found = {value for value in values if value is not None}
-    return len(found) or None
+    return len(found) or _SILENT

@@ -9,6 +9,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from harness.machine.cpu_lists import format_cpu_list, parse_cpu_list
+from harness.machine.fact_values import known_or_none
 from harness.machine.kernel import (
     clock_is_synchronised,
     container_facts,
@@ -58,6 +60,7 @@ def pre_run_warnings(
         *_container(root),
         *_throttled(root),
         *_fewer_cpus(root, cpus),
+        *_offline_cpus(root),
         *_low_disk(storage),
         *_clock(root),
     )
@@ -133,7 +136,8 @@ def _busy(cpus: float | None) -> Iterator[MachineWarning]:
 def _virtual(root: Path) -> Iterator[MachineWarning]:
     facts = virtualization_facts(root)
     if facts["virtual"] is True:
-        named = f" ({facts['kind']})" if facts["kind"] else ""
+        kind = known_or_none(facts["kind"])
+        named = f" ({kind})" if kind else ""
         yield MachineWarning(
             "virtual machine",
             f"this is a virtual machine{named}: its speed depends on its neighbours, and sensors "
@@ -176,6 +180,24 @@ def _fewer_cpus(root: Path, cpus: Sequence[int | None]) -> Iterator[MachineWarni
             "fewer CPUs than the machine has",
             f"this process may use {len(cpus)} of {threads} CPUs: the machine is not fully loaded",
             "start it without taskset, or outside the container",
+        )
+
+
+def _offline_cpus(root: Path) -> Iterator[MachineWarning]:
+    """``present`` are those found, ``online`` those in use (ABI sysfs-devices-system-cpu)."""
+    try:
+        present, online = (
+            set(parse_cpu_list(text_or(root / _CPU / it))) for it in ("present", "online")
+        )
+    except ValueError:
+        return
+    missing = present - online
+    if online and missing:
+        yield MachineWarning(
+            "CPUs offline",
+            f"{len(missing)} CPUs of the machine are switched off ({format_cpu_list(missing)}): "
+            "they are neither loaded nor tested",
+            "switch them on, or start the kernel without maxcpus and nosmt",
         )
 
 

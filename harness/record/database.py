@@ -8,6 +8,7 @@ are limited, because a record may come from anywhere.
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import sqlite3
@@ -20,6 +21,7 @@ from typing import NamedTuple
 
 from harness.errors import RecordError, RigproofError, StorageError, StorageFull
 from harness.record.chain import Row, Value
+from harness.record.files import open_plain
 
 #: "rgpf": marks the file as one of ours in its header.
 APPLICATION_ID = 0x72677066
@@ -83,12 +85,16 @@ class Database:
         except OSError as error:
             raise StorageError(f"{path}: not created: {error.strerror or error}") from error
         database = cls._connect(path, "rw", writing=True)
-        database._prepare()
-        with database.transaction():
-            database._connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
-            database._connection.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
-            for statement in schema_statements():
-                database._connection.execute(statement)
+        try:
+            database._prepare()
+            with database.transaction():
+                database.execute(f"PRAGMA application_id={APPLICATION_ID}")
+                database.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+                for statement in schema_statements():
+                    database.execute(statement)
+        except BaseException:
+            database.close()
+            raise
         return database
 
     @classmethod
@@ -349,7 +355,7 @@ def log_in_use(path: Path) -> bool:
     section 1.3.3). False for what is no file or cannot be read.
     """
     try:
-        with path.open("rb") as stream:
+        with open_plain(path) as stream:
             return stream.read(_WRITE_VERSION_OFFSET + 1)[_WRITE_VERSION_OFFSET:] == b"\x02"
     except OSError:
         return False
@@ -377,6 +383,8 @@ def _translated(error: Exception, path: Path, writing: bool) -> RigproofError:
         return StorageFull(f"{path}: {told}: {_REMEDIES['SQLITE_FULL']}")
     if name.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
         return RecordError(message, path=path)
+    if name.startswith("SQLITE_IOERR") and _is_read_only(path.parent):
+        return StorageError(f"{path}: {told}: {_REMEDIES['SQLITE_READONLY']}")
     return StorageError(f"{path}: {message}")
 
 
@@ -385,3 +393,17 @@ def _space_is_gone(path: Path) -> bool:
         return shutil.disk_usage(path.parent).free < _NO_SPACE_BYTES
     except OSError:
         return False
+
+
+def _is_read_only(folder: Path) -> bool:
+    """Whether the file system has turned read-only, as some do by themselves after an error.
+
+    Asked by making a file: such a mount may still be marked as writable (Linux 6.18 was seen so).
+    """
+    probe = folder / ".writable"
+    try:
+        os.close(os.open(probe, os.O_WRONLY | os.O_CREAT, 0o600))
+        probe.unlink()
+    except OSError as error:
+        return error.errno == errno.EROFS
+    return False

@@ -17,6 +17,7 @@ from harness.clock import Clock, iso_utc
 from harness.errors import RecordError, RefusedStart, RigproofError
 from harness.outcome import Ending
 from harness.record.database import RECORD_NAME, log_in_use
+from harness.record.lastwords import LastWords, forget_last_words, last_words
 from harness.record.listing import run_folders
 from harness.record.lock import CLOSING_NAME, MachineLock
 from harness.record.opening import OpenRecord, open_record
@@ -38,6 +39,7 @@ class LossCause(StrEnum):
     MACHINE_RESTARTED = "the machine restarted"
     HARNESS_KILLED = "the harness was killed"
     STORAGE_FULL = "the storage was full"
+    STORAGE_FAILED = "the storage failed"
     TERMINAL_CLOSED = "the terminal was closed"
     INTERRUPTED = "it was interrupted and then ended by force"
 
@@ -65,6 +67,8 @@ class LastSeen:
     progress: Progress
     owner: Owner
     events: tuple[Event, ...]
+    #: Why the run itself could not write its end, where it could say so elsewhere.
+    words: LastWords | None = None
 
     @property
     def load(self) -> Event | None:
@@ -120,8 +124,11 @@ def _close(
             return None  # resumed meanwhile
         if seen.progress.end.ending is not None:
             _seal_only(folder, clock)
+            forget_last_words(folder.name)
             return None
-        return _write_end(folder, seen, find_cause(seen, boot_id, _free_bytes(folder)), clock)
+        lost = _write_end(folder, seen, find_cause(seen, boot_id, _free_bytes(folder)), clock)
+        forget_last_words(folder.name)
+        return lost
 
 
 def _is_sealed(folder: Path) -> bool:
@@ -135,7 +142,8 @@ def _last_seen(path: Path) -> LastSeen:
         part = _last_part(record, tables)
         events = tables.built(EVENTS, tables.rows("events"))
         recent = tuple(event for event in events if event.at_seconds >= part["started_seconds"])
-        return LastSeen(progress_of(record), _owner_of(part), recent)
+        words = last_words(path.parent.name)
+        return LastSeen(progress_of(record), _owner_of(part), recent, words)
 
 
 def _last_part(record: OpenRecord, tables: TableReader) -> dict[str, Any]:
@@ -153,6 +161,8 @@ def _owner_of(part: dict[str, Any]) -> Owner:
 
 def find_cause(seen: LastSeen, boot_id: str, free_bytes: int | None) -> LossCause:
     """What ended the run, from what it last recorded and from what is so now."""
+    if seen.words is not None:  # it ended by itself, whatever came later
+        return LossCause.STORAGE_FULL if seen.words.full else LossCause.STORAGE_FAILED
     if seen.owner.boot_id != boot_id:
         return LossCause.MACHINE_RESTARTED
     full = any(event.data.get("storage") == "full" for event in seen.events)
@@ -170,7 +180,7 @@ def _ending_for(cause: LossCause, seen: LastSeen) -> Ending:
     """After the outcome table: an explained end is no failure of the machine under load."""
     if cause in (LossCause.TERMINAL_CLOSED, LossCause.INTERRUPTED):
         return Ending.INTERRUPTED
-    if cause is LossCause.STORAGE_FULL or seen.load is None:
+    if cause in (LossCause.STORAGE_FULL, LossCause.STORAGE_FAILED) or seen.load is None:
         return Ending.ERROR
     return Ending.CRASHED
 
@@ -250,6 +260,7 @@ def explain(seen: LastSeen, cause: LossCause) -> str:
     seen_last += [] if clock_hz is None else [f"cores at {quantity(clock_hz, 'Hz')}"]
     words.append("last seen: " + (" and ".join(seen_last) or "no temperature and no clock"))
     words.append(f"last write {iso_utc(seen.progress.wall_ns)}")
+    words += [] if seen.words is None else [f"it said: {seen.words.text}"]
     return "; ".join(words)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import json
 import math
+import os
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -73,8 +74,9 @@ def safe_cell(value: object) -> object:
 def _write(to: Path, name: str, rows: Iterable[Cells]) -> Path:
     path = to / f"{name}.csv"
     try:
-        to.mkdir(parents=True, exist_ok=True)
-        with path.open("x", newline="", encoding="utf-8") as file:
+        to.mkdir(mode=0o755, parents=True, exist_ok=True)
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
+        with os.fdopen(descriptor, "w", newline="", encoding="utf-8") as file:
             writer = csv.writer(file)
             writer.writerows([safe_cell(cell) for cell in row] for row in rows)
     except FileExistsError as error:

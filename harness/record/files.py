@@ -2,15 +2,29 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import secrets
+import tempfile
 from contextlib import suppress
 from pathlib import Path
+from typing import IO
 
 from harness.errors import StorageError
 
 _PIECE_BYTES = 1 << 20
+
+
+def temporary_folder() -> Path:
+    """The system's folder for temporary files. Raises StorageError when none can be used."""
+    try:
+        return Path(tempfile.gettempdir())
+    except OSError as error:
+        raise StorageError(
+            f"no folder for temporary files can be written ({error.strerror}): free some space, "
+            "or set TMPDIR to a writable folder"
+        ) from error
 
 
 def fsync_folder(folder: Path) -> None:
@@ -48,10 +62,20 @@ def _write_synced(path: Path, data: bytes, mode: int) -> None:
         os.fsync(file.fileno())
 
 
+def open_plain(path: Path) -> IO[bytes]:
+    """Open a file to read. Raises OSError, also for what is no plain file.
+
+    A stranger's folder may hold a pipe, and opening one would wait for ever.
+    """
+    if path.exists() and not path.is_file():
+        raise OSError(errno.EINVAL, "no plain file", str(path))
+    return path.open("rb")
+
+
 def sha256_of(path: Path) -> str:
-    """SHA-256 of a file's bytes in hexadecimal, read piece by piece."""
+    """SHA-256 of a plain file's bytes in hexadecimal, read piece by piece. Raises OSError."""
     digest = hashlib.sha256()
-    with path.open("rb") as file:
+    with open_plain(path) as file:
         while piece := file.read(_PIECE_BYTES):
             digest.update(piece)
     return digest.hexdigest()

@@ -14,6 +14,7 @@ from harness.clock import run_stamp
 from harness.errors import RecordError, RigproofError, UsageError, nearest
 from harness.outcome import Ending
 from harness.record.database import RECORD_NAME
+from harness.record.files import open_plain
 from harness.record.opening import OpenRecord, open_record
 
 SUMMARY_NAME = "summary.json"
@@ -170,9 +171,9 @@ def _size(folder: Path) -> int:
 def _verdict(folder: Path) -> str | None:
     path = folder / SUMMARY_NAME
     try:
-        if path.stat().st_size > _MOST_SUMMARY_BYTES:
-            return None
-        summary: Any = json.loads(path.read_bytes())
+        with open_plain(path) as file:
+            data = file.read(_MOST_SUMMARY_BYTES + 1)
+        summary: Any = None if len(data) > _MOST_SUMMARY_BYTES else json.loads(data)
     except (OSError, ValueError, RecursionError):
         return None
     verdict = summary.get("verdict") if isinstance(summary, dict) else None

@@ -10,14 +10,15 @@ from __future__ import annotations
 import json
 import os
 import secrets
-import tempfile
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
 
 from harness.clock import NS_PER_SECOND, Clock, iso_utc
 from harness.errors import RefusedStart, StorageError
+from harness.machine.boot import boot_id
+from harness.record.files import temporary_folder
 from harness.record.owner import Owner, owner_is_alive
 from harness.units import duration
 
@@ -58,16 +59,18 @@ class MachineLock:
     ) -> MachineLock:
         """Take the lock for `run_id`; `folder` and `name` are given to lock less than the machine.
 
-        Raises RefusedStart when another run is under way, naming it, its process and its age, and
-        StorageError when the lock file cannot be written.
+        The boot is the one that this process runs in, whatever tree describes the machine to the
+        run. Raises RefusedStart when another run is under way, naming it, its process and its age,
+        and StorageError when the lock file cannot be written.
         """
-        path = (folder or Path(tempfile.gettempdir())) / name
-        token = _token_text(owner, run_id, clock)
+        path = (folder or temporary_folder()) / name
+        here = replace(owner, boot_id=boot_id())
+        token = _token_text(here, run_id, clock)
         note = ""
         for _ in range(2):
             if _create(path, token):
                 return cls(path, token, note)
-            note = _take_away_if_stale(path, owner.boot_id, clock) or note
+            note = _take_away_if_stale(path, here.boot_id, clock) or note
         raise RefusedStart(f"another run has just taken {path}: wait until it has ended")
 
     def release(self) -> None:
@@ -129,25 +132,25 @@ def _moved_without_replacing(part: Path, path: Path) -> bool:
     return True
 
 
-def _take_away_if_stale(path: Path, boot_id: str, clock: Clock) -> str:
+def _take_away_if_stale(path: Path, boot: str, clock: Clock) -> str:
     """A note on the stale lock that was removed; raises RefusedStart when its owner lives."""
     try:
         text = _read(path)
     except FileNotFoundError:
         return ""
     holder = _holder_of(text)
-    if holder is not None and owner_is_alive(holder.owner, boot_id):
+    if holder is not None and owner_is_alive(holder.owner, boot):
         raise RefusedStart(
             f"run {holder.run_id} is under way on this machine (process {holder.owner.pid}, "
-            f"{_age(holder, boot_id, clock)}): wait for its end or stop it"
+            f"{_age(holder, boot, clock)}): wait for its end or stop it"
         )
     _remove(path, text)
     if holder is None:
         return f"the lock {path} was not readable and was removed"
-    why = "its process is gone" if holder.owner.boot_id == boot_id else "the machine restarted"
+    why = "its process is gone" if holder.owner.boot_id == boot else "the machine restarted"
     return (
         f"a lock of run {holder.run_id} (process {holder.owner.pid}, "
-        f"{_age(holder, boot_id, clock)}) was stale, {why}, and was removed"
+        f"{_age(holder, boot, clock)}) was stale, {why}, and was removed"
     )
 
 
@@ -186,8 +189,8 @@ def _holder_of(text: str) -> Holder | None:
         return None
 
 
-def _age(holder: Holder, boot_id: str, clock: Clock) -> str:
-    if holder.owner.boot_id != boot_id:
+def _age(holder: Holder, boot: str, clock: Clock) -> str:
+    if holder.owner.boot_id != boot:
         return f"since {holder.taken_utc}"
     seconds = (clock.boot_ns() - holder.taken_boot_ns) / NS_PER_SECOND
     return f"for {duration(max(seconds, 0.0))}"

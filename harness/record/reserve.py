@@ -24,9 +24,11 @@ def hold_reserve(folder: Path) -> None:
     """
     path = folder / RESERVE_NAME
     try:
-        path.write_bytes(os.urandom(RESERVE_BYTES))
-        with path.open("rb+") as file:
-            os.fsync(file.fileno())
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(os.urandom(RESERVE_BYTES))
+            file.flush()
+            os.fsync(descriptor)
     except OSError as error:
         release_reserve(folder)
         kind = StorageFull if error.errno == errno.ENOSPC else StorageError

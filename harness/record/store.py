@@ -6,6 +6,7 @@ Every commit writes its rows and one row of the hash chain in one transaction. R
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import singledispatchmethod
 from pathlib import Path
@@ -120,11 +121,16 @@ class RecordStore:
             raise StorageError(f"{path}: there is a record already: a run needs a new folder")
         part = folder / f".{RECORD_NAME}.part"
         part.unlink(missing_ok=True)
-        store = cls(Database.create(part))
         try:
-            store.commit(items, (), stamp, strict=True)
-        finally:
-            store.close()
+            store = cls(Database.create(part))
+            try:
+                store.commit(items, (), stamp, strict=True)
+            finally:
+                store.close()
+        except BaseException:
+            with suppress(OSError):
+                part.unlink(missing_ok=True)
+            raise
         part.replace(path)
         fsync_folder(folder)
         return cls.open(path)

@@ -9,7 +9,7 @@ import re
 from pathlib import Path
 
 from harness.errors import RecordError, StorageError
-from harness.record.files import sha256_of, write_atomic
+from harness.record.files import open_plain, sha256_of, write_atomic
 
 SUMS_NAME = "SHA256SUMS"
 _LINE = re.compile(r"([0-9a-f]{64})  ([^\n]+)")
@@ -50,9 +50,11 @@ def read_sums(folder: Path) -> dict[str, str]:
     """Digest by name as SHA256SUMS tells them. Raises RecordError when it is not well formed."""
     path = folder / SUMS_NAME
     try:
-        if path.stat().st_size > _MOST_BYTES:
+        with open_plain(path) as file:
+            data = file.read(_MOST_BYTES + 1)
+        if len(data) > _MOST_BYTES:
             raise RecordError("it is larger than a list of digests can be", path=path)
-        text = path.read_bytes().decode("utf-8")
+        text = data.decode("utf-8")
     except FileNotFoundError as error:
         raise RecordError("missing: the run was never finished", path=path) from error
     except (OSError, UnicodeDecodeError) as error:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from harness.outcome import Ending
 from harness.record.database import RECORD_NAME
 from harness.record.files import fsync_folder, sha256_of
 from harness.record.header import RunHeader
+from harness.record.lastwords import LastWords, forget_last_words, leave_last_words
 from harness.record.lock import CLOSING_NAME, MachineLock
 from harness.record.owner import Owner
 from harness.record.reserve import hold_reserve, release_reserve
@@ -138,11 +140,13 @@ class RecordWriter:
         boot = Boot(1, header.boot_id, started, 0.0, header.cold)
         begun = Event(EventKind.RUN_STARTED, 0.0, f"profile {header.profile_name}")
         items: list[Item] = [header, boot, Part(1, 0.0, header.owner), begun]
-        hold_reserve(folder)
         try:
+            hold_reserve(folder)
             store = RecordStore.create(folder, items, Stamp(0.0, header.created_wall_ns))
         except BaseException:
             release_reserve(folder)
+            with suppress(OSError):
+                folder.rmdir()  # it would look like a damaged run
             raise
         return cls(store, clock, offset_seconds=0.0, boot=boot, heartbeat=heartbeat)
 
@@ -225,8 +229,16 @@ class RecordWriter:
         """End this part: end event, log moved into the file, one file alone, its digest.
 
         Returns the SHA-256 of the record. Raises StorageError when the end could not be written;
-        what was acknowledged before stays readable.
+        what was acknowledged before stays readable, and the reason is left for whoever closes it.
         """
+        try:
+            return self._seal(ending, text)
+        except StorageError as error:
+            full = isinstance(error, StorageFull)
+            leave_last_words(self.folder.name, LastWords(str(error), full))
+            raise
+
+    def _seal(self, ending: Ending, text: str) -> str:
         self._stop_thread()
         if self._error is not None and not isinstance(self._error, StorageFull):
             self._store.close()
@@ -432,7 +444,7 @@ def finish_folder(folder: Path) -> str:
 
 def _make_folder(folder: Path) -> None:
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o755, parents=True, exist_ok=True)
         fsync_folder(folder.parent)
     except OSError as error:
         raise StorageError(
@@ -445,6 +457,7 @@ def _make_folder(folder: Path) -> None:
 def _begin_part(store: RecordStore, boot: Boot, owner: Owner, clock: Clock) -> tuple[Boot, float]:
     """Tell the record of its new part; returns the boot as told and where the part begins."""
     folder = store.path.parent
+    forget_last_words(folder.name)  # they are of a part that has been closed
     last = store.last_stamp()
     told = _continued(store.last_boot(), boot, last.at_seconds)
     (folder / SUMS_NAME).unlink(missing_ok=True)  # it would call the growing file damaged

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 from array import array
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from itertools import chain
+from typing import Any, NamedTuple
 
 from harness.results import Sample
 from harness.sensors.contract import Reading
@@ -19,8 +20,7 @@ from harness.sensors.messages import SampleBatch
 _NOTHING = math.nan
 
 
-@dataclass(frozen=True, slots=True)
-class PackedSweep:
+class PackedSweep(NamedTuple):
     """One sweep of one chip: values in the channels' order, NaN for none.
 
     `notes` holds (position, reason, flag) of the few readings that have either.
@@ -55,15 +55,29 @@ class PackedSweep:
             self.channels, at_seconds, latency_seconds, self.values, self.notes, self.missing
         )
 
-    def samples(self) -> Iterator[Sample]:
+    def samples(self) -> list[Sample]:
         """The readings as samples, in their order."""
-        notes = {place: (reason, flag) for place, reason, flag in self.notes}
+        at_seconds, latency = self.at_seconds, self.latency_seconds
         values = array("d")
         values.frombytes(self.values)
-        for place, (channel, value) in enumerate(zip(self.channels, values, strict=True)):
-            reason, flag = notes.get(place, ("", ""))
-            there = None if math.isnan(value) else value
-            yield Sample(channel, self.at_seconds, there, reason, flag, self.latency_seconds)
+        pairs = zip(self.channels, values, strict=True)
+        if not self.notes and not math.isnan(sum(values)):  # nearly always, and quick
+            return [Sample(channel, at_seconds, it, "", "", latency) for channel, it in pairs]
+        notes = {place: (reason, flag) for place, reason, flag in self.notes}
+        return [
+            Sample(
+                channel,
+                at_seconds,
+                _or_none(it),
+                *notes.get(place, ("", "")),
+                latency_seconds=latency,
+            )
+            for place, (channel, it) in enumerate(pairs)
+        ]
+
+
+def _or_none(value: float) -> float | None:
+    return None if math.isnan(value) else value
 
 
 @dataclass(frozen=True)
@@ -84,15 +98,11 @@ class PackedBatch:
 
     def unpack(self) -> SampleBatch:
         """The batch as the run sees it."""
-        return SampleBatch(tuple(it for sweep in self.sweeps for it in sweep.samples()))
+        return SampleBatch(tuple(chain.from_iterable(it.samples() for it in self.sweeps)))
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Pickle as plain tuples that come back as a `SampleBatch`."""
-        rows = tuple(
-            (it.channels, it.at_seconds, it.latency_seconds, it.values, it.notes, it.missing)
-            for it in self.sweeps
-        )
-        return _unpack, (rows,)
+        return _unpack, (tuple(map(tuple, self.sweeps)),)
 
 
 def _unpack(rows: tuple[tuple[Any, ...], ...]) -> SampleBatch:

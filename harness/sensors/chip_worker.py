@@ -11,6 +11,7 @@ import threading
 import traceback
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from harness.clock import NS_PER_SECOND, Clock
 from harness.results import Event
@@ -20,21 +21,36 @@ from harness.sensors.guard import Action, Guard, ReadAgain, Tell, Trip, Unconfir
 from harness.sensors.plausibility import IMPLAUSIBLE
 
 #: Reads that take longer are counted as slow: a bus is asked, or the machine is busy.
-SLOW_SECONDS = 0.01
+_SLOW_NS = 10_000_000
 
 SPIKE = f"{IMPLAUSIBLE}: not confirmed by a second reading at once"
 
 
-@dataclass(frozen=True, slots=True)
-class Sweep:
-    """One reading of one chip, packed for sending too, and how late it began."""
+class Sweep(NamedTuple):
+    """One reading of one chip, as its thread hands it over; times are monotonic.
+
+    `template` holds the packed values; its times are those of the sweep that first gave them.
+    """
 
     worker: int
     readings: Sequence[Reading]
-    packed: PackedSweep
-    late_seconds: float
+    template: PackedSweep
+    at_seconds: float
+    due_ns: int
+    began_ns: int
+    ended_ns: int
     incidents: Sequence[Incident] = ()
     failure: str = ""
+
+    @property
+    def late_seconds(self) -> float:
+        """How long after its deadline the sweep began."""
+        return (self.began_ns - self.due_ns) / NS_PER_SECOND
+
+    def packed(self) -> PackedSweep:
+        """The sweep as it is sent."""
+        latency = (self.ended_ns - self.began_ns) / NS_PER_SECOND
+        return self.template.at(self.at_seconds, latency)
 
 
 @dataclass(frozen=True)
@@ -67,6 +83,8 @@ class GuardDesk:
         self.guard = guard
         #: How long load has been on, in seconds; the main loop keeps it up to date.
         self.loaded_seconds = 0.0
+        #: Called before a second reading, which may hang: somebody must look for what comes of it.
+        self.before_second_reading: Callable[[], None] = _nobody
         self._trip = trip
         self._stopped = stopped
         self._tell = tell
@@ -82,7 +100,10 @@ class GuardDesk:
         with self._lock:
             actions = self.guard.observe(readings, now_seconds, self.loaded_seconds)
         self._perform(actions)
-        return any(isinstance(action, ReadAgain) for action in actions)
+        if not any(isinstance(action, ReadAgain) for action in actions):
+            return False
+        self.before_second_reading()
+        return True
 
     def confirm(self, readings: Sequence[Reading], now_seconds: float) -> frozenset[str]:
         """Take a second reading; the channels whose first reading was a spike."""
@@ -104,6 +125,10 @@ class GuardDesk:
                 self._stopped(action)
             elif isinstance(action, Tell):
                 self._tell(action.event)
+
+
+def _nobody() -> None:
+    """Nobody is told."""
 
 
 class ChipWorker:
@@ -129,7 +154,7 @@ class ChipWorker:
         self.busy_since_ns: int | None = None
         self.sweeps = 0
         #: The shortest read so far; a busy machine only lengthens reads.
-        self.shortest_seconds = math.inf
+        self.shortest_ns: float = math.inf
         self.slow_reads = 0
         self.is_guarded = desk.concerns(chip)
         self._clock = clock
@@ -144,43 +169,43 @@ class ChipWorker:
         """Follow another schedule after the read that is due, so that no gap opens."""
         self.schedule = schedule
 
-    def turn(self) -> None:
-        """One sweep at its deadline; the next deadline follows from when it ended."""
-        self.step(self.due_ns)
-        self.due_ns = self.schedule.after(self._clock.monotonic_ns())
+    def turn(self) -> int:
+        """One sweep at its deadline; the next follows from when it ended, which is returned."""
+        ended_ns = self.step(self.due_ns)
+        self.due_ns = self.schedule.after(ended_ns)
+        return ended_ns
 
-    def step(self, deadline_ns: int) -> None:
-        """One sweep, due at `deadline_ns`."""
+    def step(self, deadline_ns: int) -> int:
+        """One sweep, due at `deadline_ns`; when it ended."""
         began_ns = self._clock.monotonic_ns()
         self.busy_since_ns = began_ns
         at_seconds = self._seconds(began_ns)
         try:
-            readings = self._read(at_seconds)
+            readings = self._read(at_seconds) if self.is_guarded else self.chip.read(at_seconds)
             incidents = self._tells.take_incidents() if self._tells is not None else ()
             failure = ""
         except Exception as error:  # noqa: BLE001 - a bug in a source is said, not swallowed
             readings, incidents = self._failed(error), ()
             failure = traceback.format_exc()
         ended_ns = self._clock.monotonic_ns()
-        late = (began_ns - deadline_ns) / NS_PER_SECOND
-        latency = (ended_ns - began_ns) / NS_PER_SECOND
-        self.shortest_seconds = min(latency, self.shortest_seconds)
-        self.slow_reads += latency > SLOW_SECONDS
+        taken_ns = ended_ns - began_ns
+        self.shortest_ns = min(taken_ns, self.shortest_ns)
+        self.slow_reads += taken_ns > _SLOW_NS
         self.busy_since_ns = None
         self.sweeps += 1
-        packed = self._pack(readings, at_seconds, latency)
-        self._hand_over(Sweep(self.number, readings, packed, late, incidents, failure))
-
-    def _pack(self, readings: Sequence[Reading], at_seconds: float, latency: float) -> PackedSweep:
-        """Pack a sweep; a chip that gives the very list it gave before is not looked through."""
-        if readings is not self._readings:
+        if readings is not self._readings:  # else the very list it gave before is packed already
             self._readings = readings
-            self._packed = PackedSweep.of(self.keys, readings, at_seconds, latency)
-        return self._packed.at(at_seconds, latency)
+            self._packed = PackedSweep.of(self.keys, readings, at_seconds, None)
+        self._hand_over(
+            Sweep(self.number, readings, self._packed, at_seconds, deadline_ns, began_ns, ended_ns,
+                  incidents, failure)
+        )  # fmt: skip
+        return ended_ns
 
     def _read(self, at_seconds: float) -> Sequence[Reading]:
+        """A guarded chip's readings."""
         readings = self.chip.read(at_seconds)
-        if self.is_guarded and self._desk.observe(readings, self._now()):
+        if self._desk.observe(readings, self._now()):
             again = self.chip.read(self._now())
             spikes = self._desk.confirm(again, self._now())
             readings = [_as_spike(it) if it.channel in spikes else it for it in readings]

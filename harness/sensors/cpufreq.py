@@ -8,6 +8,7 @@ processors with the aperfmperf counters, where the kernel gives a counted averag
 
 from __future__ import annotations
 
+import errno
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -75,7 +76,15 @@ def _gauge(policy: _Policy, counted: bool) -> Gauge | None:
     item, kind = _best_file(policy.path, counted)
     if not item:
         return None
-    return Gauge(_channel(policy, item, kind), policy.path / item, multiplier=1_000)
+    channel = _channel(policy, item, kind)
+    return Gauge(channel, policy.path / item, multiplier=1_000, explain=_explain)
+
+
+def _explain(error: OSError) -> str:
+    """Some processors count nothing while a CPU is idle or offline, and say so by EAGAIN."""
+    if error.errno == errno.EAGAIN:
+        return f"{describe(error)}: the CPU is idle, nothing was counted"
+    return describe(error)
 
 
 def _best_file(path: Path, counted: bool) -> tuple[str, str]:

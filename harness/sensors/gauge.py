@@ -17,6 +17,7 @@ from harness.sensors.contract import Reading
 from harness.sensors.files import describe, open_regular, pread, visible
 from harness.sensors.plausibility import (
     REPEAT,
+    ZeroWatch,
     doubt,
     doubt_whole_chip,
     inputs_that_may_die_together,
@@ -81,6 +82,7 @@ class GaugeChip:
         self.channels: tuple[Channel, ...] = tuple(gauge.channel for gauge in gauges)
         self._cache_seconds = cache_seconds
         self._groups = inputs_that_may_die_together([it.unit for it in self.channels])
+        self._zeros = ZeroWatch([it.unit for it in self.channels])
         self._fresh_at = 0.0
         self._use(gauges)
 
@@ -92,6 +94,8 @@ class GaugeChip:
         #: Each gauge's reading by itself; what is given out is never changed afterwards.
         self._plain = [gauge.reading(b"") for gauge in gauges]
         self._given = list(self._plain)
+        #: True while not one of the gauges gives a value.
+        self.is_dumb = True
         self._repeats: list[Reading] = []
         #: Place to the descriptor of its fault flag, for the few inputs that have one.
         self._faults = {place: -1 for place, it in enumerate(gauges) if it.fault is not None}
@@ -102,7 +106,9 @@ class GaugeChip:
         if self._faults:
             changed = self._look_at_faults() or changed
         if changed:
-            self._given = doubt_whole_chip(list(self._plain), self._groups)
+            readings = self._zeros.doubt(list(self._plain))
+            self._given = doubt_whole_chip(readings, self._groups)
+            self.is_dumb = all(reading.value is None for reading in self._given)
             self._repeats = []
             self._fresh_at = now_seconds
         elif now_seconds - self._fresh_at < self._cache_seconds:
@@ -121,14 +127,15 @@ class GaugeChip:
     def _look_at_values(self) -> bool:
         """Read every file; True when a reading is another than before."""
         changed = False
-        raws = self._raws
-        for place, descriptor in enumerate(self._descriptors):
+        read, place = pread, 0
+        for descriptor, before in zip(self._descriptors, self._raws, strict=True):
             try:
-                raw: bytes | OSError = pread(descriptor, _NUMBER_BYTES, 0)
+                raw: bytes | OSError = read(descriptor, _NUMBER_BYTES, 0)
             except OSError as error:
                 raw = self._open_and_read(place) if descriptor < 0 else self._give_up(place, error)
-            if raw != raws[place] or not raw:
+            if raw != before or not raw:
                 changed = self._take(place, raw) or changed
+            place += 1  # noqa: SIM113 - enumerate would make a pair for each file
         return changed
 
     def _take(self, place: int, raw: bytes | OSError) -> bool:

@@ -6,6 +6,9 @@
   nobody knows any more what it would say.
 * Limits below which something must not fall (fans, voltages) are judged only while load has been
   on for a while: many fans stand still by design when nothing is to cool.
+* A guarded temperature that has not moved at all since before a minute of load began is told: its
+  sensor may be stuck. It stops nothing, since coarse sensors of a well cooled part may stand still
+  (common practice, no source).
 * There is no limit on the rate of rise: a die jumps by tens of kelvin within a second of load.
 """
 
@@ -22,6 +25,8 @@ from harness.sensors.plausibility import left_out
 _REARM_SHARE = 0.03
 #: At most this many warnings for each channel; a value that hovers must not flood the record.
 _MOST_WARNINGS = 20
+#: Load that leaves a temperature exactly where it was for so long is told once.
+_UNMOVED_SECONDS = 60.0
 #: Missing channels whose chip is read seldom by design are given this many of its periods.
 _STALE_PERIODS = 3
 
@@ -98,6 +103,9 @@ class _Watch:
     last_good: float | None = None
     warned: int = 0
     warning: bool = False
+    value: float | None = None
+    value_since: float = 0.0
+    told_unmoved: bool = False
 
 
 @dataclass(frozen=True)
@@ -148,6 +156,11 @@ class Guard:
         """Keys of every channel the guard wants to see, those with a mere warning included."""
         return frozenset(self._watches)
 
+    @property
+    def awaits(self) -> bool:
+        """True while a second reading has been asked for and has not come."""
+        return bool(self._pending) and not self.tripped
+
     def observe(
         self, readings: Iterable[Reading], now_seconds: float, loaded_seconds: float = 0.0
     ) -> list[Action]:
@@ -157,6 +170,7 @@ class Guard:
             if reading.value is not None and not left_out(reading.flag):
                 watch.last_good = now_seconds
                 actions += self._judge(watch, reading.value, now_seconds, loaded_seconds)
+                actions += _unmoved(watch, reading.value, now_seconds, loaded_seconds)
         return actions
 
     def confirm(
@@ -285,6 +299,25 @@ class Guard:
                 self.tripped = True
                 return [Trip(_stale_stop(watch, stopping[0], silent_seconds, now_seconds))]
         return []
+
+
+def _unmoved(
+    watch: _Watch, value: float, now_seconds: float, loaded_seconds: float
+) -> list[Action]:
+    if value != watch.value:
+        watch.value, watch.value_since = value, now_seconds
+    stood = now_seconds - watch.value_since
+    hot = watch.channel.unit == "°C" and any(limit.above is not None for limit in watch.limits)
+    if watch.told_unmoved or not hot or loaded_seconds < _UNMOVED_SECONDS or stood < loaded_seconds:
+        return []
+    watch.told_unmoved = True
+    text = (
+        f"{watch.channel.name} has read exactly {value:g} {watch.channel.unit} for {stood:.0f} s, "
+        f"since before {loaded_seconds:.0f} s of load: its sensor may be stuck, and the guard with "
+        "it"
+    )
+    data = {"channel": watch.channel.key, "value": value, "seconds": stood}
+    return [Tell(Event(EventKind.WARNING, now_seconds, text, data))]
 
 
 def _stale_stop(

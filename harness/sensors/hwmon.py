@@ -3,11 +3,13 @@
 Names, units and attributes: the kernel's Documentation/hwmon/sysfs-interface.rst and
 Documentation/ABI/testing/sysfs-class-hwmon. The number in ``hwmonN`` changes from boot to boot,
 so a channel is keyed on the real path of the chip's device, the chip's name, the attribute and
-its label.
+its label. Other numbers in that path change as well (a bus's, a drive's, a host's): they are left
+out, and a bus is named by its adapter (:func:`stable_place`).
 """
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -15,7 +17,7 @@ from functools import partial
 from pathlib import Path
 
 from harness.results import Channel
-from harness.sensors.contract import Discovery, DriverLimit, Reading
+from harness.sensors.contract import Discovery, DriverLimit, Hint, Reading
 from harness.sensors.deadline import Answer, call_all
 from harness.sensors.files import (
     below,
@@ -76,6 +78,17 @@ CACHE_SECONDS = {"coretemp": 1.0, "nct6": 1.5, "w836": 1.5, "it8": 1.5, "f718": 
 PERIOD_SECONDS = {"nvme": 5.0, "drivetemp": 10.0}
 
 
+#: Parts of a device's path that carry a number given in the order of discovery, and what stays.
+_COUNTED = (
+    (re.compile(r"^\d+-([0-9a-f]{4})$"), r"at \1"),  # an I2C device: bus number, address
+    (re.compile(r"^nvme\d+$"), "nvme"),
+    (re.compile(r"^(host|target|thermal_zone)\d+"), r"\1"),
+    (re.compile(r"^\d+(:\d+:\d+:\d+)$"), r"host\1"),  # a drive: host, channel, target, unit
+    (re.compile(r"^([0-9A-F]{4}:[0-9A-F]{4}:[0-9A-F]{4})\.[0-9A-F]{4}$"), r"\1"),  # HID
+)
+_BUS = re.compile(r"^i2c-\d+$")
+
+
 @dataclass(frozen=True)
 class Folder:
     """One chip: where its attributes lie now, and what identifies it across boots."""
@@ -101,6 +114,7 @@ class HwmonSource:
             chips=tuple(chip for part in found for chip in part.chips),
             absent=tuple(problems) + tuple(gone for part in found for gone in part.absent),
             limits=tuple(limit for part in found for limit in part.limits),
+            hints=tuple(hint for part in found for hint in part.hints),
         )
 
 
@@ -122,7 +136,7 @@ class HwmonChip(GaugeChip):
     def read(self, now_seconds: float) -> Sequence[Reading]:
         """See :class:`harness.sensors.contract.Chip`."""
         readings = super().read(now_seconds)
-        if all(reading.value is None for reading in readings) and self._has_moved(now_seconds):
+        if self.is_dumb and self._has_moved(now_seconds):
             readings = super().read(now_seconds)
         return readings
 
@@ -174,7 +188,31 @@ def _folder(root: Path, path: Path) -> Folder:
     attributes = path
     if device is not None and not (path / "name").exists() and (device / "name").exists():
         attributes = device  # drivers that still register the old way
-    return Folder(attributes, place.removeprefix("sys/"), text_or(attributes / "name", "unnamed"))
+    return Folder(attributes, stable_place(root, place), text_or(attributes / "name", "unnamed"))
+
+
+def stable_place(root: Path, place: str) -> str:
+    """A device's path below `root` without what the order of discovery decides."""
+    parts = place.split("/")
+    stable = [
+        _adapter(root.joinpath(*parts[: number + 1]), part)
+        if _BUS.match(part)
+        else _uncounted(part)
+        for number, part in enumerate(parts)
+    ]
+    return "/".join(stable).removeprefix("sys/")
+
+
+def _adapter(path: Path, bus: str) -> str:
+    """A bus by its adapter's name, which says the port where one controller has several."""
+    name = text_or(path / "name")
+    return f"i2c {visible(name, 60).replace('/', '_')}" if name else bus
+
+
+def _uncounted(part: str) -> str:
+    for pattern, replacement in _COUNTED:
+        part = pattern.sub(replacement, part)
+    return part
 
 
 def _told_apart(folders: list[Folder]) -> list[Folder]:
@@ -196,6 +234,27 @@ def _build(root: Path, folder: Folder) -> Discovery:
         chips=(chip,),
         absent=(_absent(folder.driver, more),) if listed > _MOST_OF_A_CHIP else (),
         limits=tuple(_limits(folder, chip.channels)),
+        hints=_hidden(folder),
+    )
+
+
+def _hidden(folder: Folder) -> tuple[Hint, ...]:
+    """What of a chip this user may not read, and how that is granted."""
+    names = [it[0] for it in _values(names_in(folder.path))[:_MOST_OF_A_CHIP]]
+    hidden = [it for it in names if not os.access(folder.path / it, os.R_OK)]
+    if not hidden:
+        return ()
+    rule = (
+        f'SUBSYSTEM=="hwmon", ATTR{{name}}=="{visible(folder.driver, 40)}", '
+        f'RUN+="/bin/chgrp sensors /sys%p/{hidden[0]}", RUN+="/bin/chmod 0440 /sys%p/{hidden[0]}"'
+    )
+    which = hidden[0] if len(hidden) == 1 else f"{hidden[0]} and {len(hidden) - 1} more"
+    return (
+        Hint(
+            "hwmon",
+            f"{which} of {visible(folder.driver)} may be read by root only; to open it to a group "
+            f"named sensors, put this line into a udev rule: {rule}",
+        ),
     )
 
 

@@ -15,7 +15,15 @@ from pathlib import Path
 
 from harness.results import Channel
 from harness.sensors.contract import Discovery, Hint, Reading
-from harness.sensors.files import Attribute, describe, names_in, number_or_none, text_or, visible
+from harness.sensors.files import (
+    Attribute,
+    describe,
+    inside,
+    names_in,
+    number_or_none,
+    text_or,
+    visible,
+)
 from harness.sensors.keys import make_key
 
 _CLASS = "sys/class/powercap"
@@ -60,12 +68,16 @@ class EnergyCounter:
         return self._power
 
     def _advance(self, step_uj: int, elapsed: float) -> tuple[float | None, str]:
+        most_uj = elapsed * _MOST_WATTS * 1e6
         if step_uj < 0:
             if not self.range_uj:
                 return None, "the counter fell and its driver names no range: it began anew"
             step_uj += self.range_uj + 1
-        if self.range_uj and elapsed * _MOST_WATTS * 1e6 > self.range_uj:
+        if self.range_uj and most_uj > self.range_uj:
             return None, f"{elapsed:.0f} s without a reading: the counter may have wrapped twice"
+        if step_uj > most_uj:
+            # A wrap is crossed slowly; after a reset (a suspended machine) it would mean kilowatts.
+            return None, f"the counter jumped by {step_uj / 1e6:.0f} J at once: it began anew"
         self.total_uj += step_uj
         return step_uj / 1e6 / elapsed, ""
 
@@ -131,7 +143,7 @@ class PowercapSource:
         zones: dict[str, list[_Zone]] = {}
         for name in names:
             path = root / _CLASS / name
-            if (path / "energy_uj").exists():
+            if inside(root, path) is not None and (path / "energy_uj").exists():
                 driver = name.split(":", 1)[0]
                 zones.setdefault(driver, []).append(_make_zone(path, name))
         if not zones:

@@ -9,15 +9,16 @@ the others go on in a fresh one.
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from harness.clock import NS_PER_SECOND, Clock
+from harness.sensors.alarm import Alarm
 from harness.sensors.chip_worker import ChipWorker
 
 #: A thread asked to stop is gone after this long, unless a driver holds it.
 _LONGEST_SLEEP_SECONDS = 0.5
 #: A chip whose reads have all taken longer keeps a thread of its own.
-_QUICK_SECONDS = 0.002
+_QUICK_NS = 2_000_000
 #: So many reads are looked at before chips are put together.
 PROVING_SWEEPS = 3
 #: A chip in the common thread is put out again after this many slow reads, when these are more
@@ -29,11 +30,23 @@ STUCK_SECONDS = 0.025
 
 
 class Reader:
-    """One thread and the chips that take turns in it."""
+    """One thread and the chips that take turns in it.
 
-    def __init__(self, workers: Iterable[ChipWorker], clock: Clock) -> None:
+    `alarm` rings while the reads of one waking take longer than `STUCK_SECONDS`; `afterwards` is
+    called when they are done, since a thread that is awake does anything more cheaply.
+    """
+
+    def __init__(
+        self,
+        workers: Iterable[ChipWorker],
+        clock: Clock,
+        alarm: Alarm | None = None,
+        afterwards: Callable[[], None] | None = None,
+    ) -> None:
         self._workers = list(workers)
         self._clock = clock
+        self._alarm = alarm
+        self._afterwards = afterwards
         self._lock = threading.Lock()
         self._current: ChipWorker | None = None
         self._stopping = False
@@ -61,11 +74,14 @@ class Reader:
 
     def run(self) -> None:
         """Read each chip at its deadlines. Ends when asked to, or when no chip is left."""
-        while self._workers and self._rest():
-            for worker in self.workers:
-                if self._take(worker):
-                    worker.turn()
-                    self._current = None
+        while (due_ns := self._next_due()) is not None and self._rest_until(due_ns):
+            if self._alarm is not None:
+                self._alarm.watch(STUCK_SECONDS)
+            self._read_what_is_due()
+            if self._alarm is not None:
+                self._alarm.rest()
+            if self._afterwards is not None:
+                self._afterwards()
         if self._stopping:
             for worker in self._workers:
                 worker.chip.close()
@@ -93,23 +109,30 @@ class Reader:
             self._workers = [it for it in self._workers if it not in given]
             return given
 
-    def _rest(self) -> bool:
-        """Sleep until the next deadline (a plain sleep is the cheapest); False when to stop."""
+    def _next_due(self) -> int | None:
+        """The earliest deadline; None when no chip is left."""
+        return min([worker.due_ns for worker in self._workers], default=None)
+
+    def _rest_until(self, due_ns: int) -> bool:
+        """Sleep until `due_ns` (a plain sleep is the cheapest); False when to stop."""
         while not self._stopping:
-            due_ns = min((worker.due_ns for worker in self.workers), default=None)
-            if due_ns is None:
-                return False
             left = (due_ns - self._clock.monotonic_ns()) / NS_PER_SECOND
             if left <= 0:
                 return True
             self._clock.sleep(min(left, _LONGEST_SLEEP_SECONDS))
         return False
 
+    def _read_what_is_due(self) -> None:
+        now_ns = self._clock.monotonic_ns()
+        for worker in self.workers:
+            if worker.due_ns <= now_ns and self._take(worker):
+                now_ns = worker.turn()
+                self._current = None
+
     def _take(self, worker: ChipWorker) -> bool:
-        """Claim a chip for reading when it is due and still this thread's."""
+        """Claim a chip for reading when it is still this thread's."""
         with self._lock:
-            due = worker.due_ns <= self._clock.monotonic_ns()
-            if self._stopping or not due or worker not in self._workers:
+            if self._stopping or worker not in self._workers:
                 return False
             self._current = worker
             return True
@@ -119,7 +142,7 @@ def may_share(worker: ChipWorker) -> bool:
     """True for a chip that has answered quickly and that nothing depends on."""
     return (
         worker.sweeps >= PROVING_SWEEPS
-        and worker.shortest_seconds <= _QUICK_SECONDS
+        and worker.shortest_ns <= _QUICK_NS
         and worker.chip.shares_thread
         and not worker.is_guarded
         and not _is_slow_now_and_then(worker)

@@ -7,9 +7,8 @@ hands batches to the run through an :class:`harness.sensors.outbox.Outbox` that 
 
 from __future__ import annotations
 
-import contextlib
 import os
-import select
+import threading
 import traceback
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -22,6 +21,7 @@ from harness.board import Board, LaneSlot, LaneState, Slot, StopReason
 from harness.clock import NS_PER_SECOND, SYSTEM, Clock
 from harness.errors import RigproofError
 from harness.results import Event, EventKind
+from harness.sensors.alarm import Alarm, listener
 from harness.sensors.batches import PackedBatch, PackedSweep
 from harness.sensors.catalogue import Catalogue, CatalogueOptions, discover
 from harness.sensors.chip_worker import ChipWorker, GuardDesk, Schedule, Sweep
@@ -39,24 +39,27 @@ from harness.sensors.messages import (
     StopSampling,
 )
 from harness.sensors.outbox import Message, Outbox
+from harness.sensors.process import settle_process
 from harness.sensors.reader import PROVING_SWEEPS, Reader, may_share
 from harness.sensors.watches import CounterWatch, Lateness, PresenceWatch
 
 #: Chips begin this far apart, so that their threads do not queue for the interpreter.
 _STAGGER_NS = 2_000_000
-#: The loop beats and looks for what does not come this often.
-_FULL_TURN_NS = 200_000_000
-#: What was read is handed over this often: a live view needs no more.
-_HAND_OVER_NS = 390_000_000
-#: It looks after the threads this long after each common deadline: a quick chip is done by then.
+#: The loop beats, looks for what does not come, and hands over what was read this often: a live
+#: view needs no more, and a second of silence is what the guard allows.
+_FULL_TURN_NS = 390_000_000
+#: The common thread turns the loop in passing; when it has not, the loop wakes this much later.
+_GRACE_NS = 500_000_000
+#: Until all chips have been read it turns this often, so that a run need not wait to begin.
+_FIRST_TURNS_NS = 100_000_000
+#: Where no alarm wakes it, it looks after the threads this long after each common deadline: a
+#: quick chip is done by then.
 _AFTER_DEADLINE_NS = 30_000_000
+#: A second reading that does not come is looked for in this share of an interval.
+_PENDING_SHARE = 8
 #: Chips that were taken apart on a busy machine come together again.
 _GATHER_NS = 30 * NS_PER_SECOND
 _GOODBYE_SECONDS = 2.0
-#: Nice value asked for; without the privilege the process keeps the one it has.
-_PRIORITY = -10
-#: Each channel keeps a descriptor open.
-_WANTED_DESCRIPTORS = 16_384
 
 
 @dataclass(frozen=True)
@@ -120,8 +123,10 @@ class Sampler:
         board: StopBoard,
         send: Callable[[Message], bool],
         clock: Clock = SYSTEM,
+        alarm: Alarm | None = None,
     ) -> None:
         self._config = config
+        self._alarm = alarm
         self._catalogue = catalogue
         self._board = board
         self._send = send
@@ -133,19 +138,24 @@ class Sampler:
         self._lateness = Lateness()
         self._loaded_since_ns: int | None = None
         self._told_failures: set[int] = set()
+        #: Each chip's last list of readings: the very same one again tells nothing new.
+        self._noticed: dict[int, Sequence[Reading]] = {}
         self._told_silent_ns: dict[int, int] = {}
         self._told_drops = 0
         self._ready = False
         self._count = {"sweeps": 0, "samples": 0, "missing": 0}
         self.guard = self._make_guard()
         self.desk = GuardDesk(self.guard, self._trip, self._tell_stop, self._tell)
+        if alarm is not None:
+            self.desk.before_second_reading = alarm.ring
         self.workers = self._make_workers()
         self._counting = {it.number for it in self.workers if self._counters.counts(it.keys)}
         self.readers: list[Reader] = []
         self._gather_ns = 0
         self._next_full_ns = 0
-        self._hand_over_ns = 0
         self._common: Reader | None = None
+        self._turning = threading.Lock()
+        self._failure: Exception | None = None
         self._began_ns = clock.monotonic_ns()
 
     # --- the life of the loop --------------------------------------------------------------------
@@ -166,29 +176,51 @@ class Sampler:
 
     def turn(self, dropped_samples: int = 0) -> None:
         """Look after the threads; when it is time, collect, hand over, beat and guard, too."""
+        with self._turning:
+            if self._failure is not None:
+                raise self._failure
+            self._turn(dropped_samples)
+
+    def _turn_in_passing(self) -> None:
+        """The common thread has read its chips and is awake: it spares the loop a waking."""
+        if self._clock.monotonic_ns() < self._next_full_ns or not self._turning.acquire(False):
+            return
+        try:
+            self._turn(self._told_drops)
+        except Exception as error:  # noqa: BLE001 - the loop raises it, where it ends the process
+            self._failure = error
+        finally:
+            self._turning.release()
+
+    def _turn(self, dropped_samples: int) -> None:
         now_ns = self._clock.monotonic_ns()
         self._look_after_common(now_ns)
+        if self.guard.awaits:
+            self.desk.tick(self._seconds(now_ns))
         if now_ns < self._next_full_ns:
             return
-        self._next_full_ns = now_ns + _FULL_TURN_NS
+        self._next_full_ns = now_ns + (_FULL_TURN_NS if self._ready else _FIRST_TURNS_NS)
         self._arrange_threads(now_ns)
         self._board.put(Slot.SAMPLER_NS, now_ns)
         self._note_load(now_ns)
         self.desk.tick(self._seconds(now_ns))
-        if now_ns >= self._hand_over_ns or not self._ready:
-            self._hand_over_ns = now_ns + _HAND_OVER_NS
-            self._hand_over([*self._collect(), *self._silent(now_ns)])
-            self._say_drops(dropped_samples, now_ns)
-            self._say_ready(now_ns)
+        self._hand_over([*self._collect(), *self._silent(now_ns)])
+        self._say_drops(dropped_samples, now_ns)
+        self._say_ready(now_ns)
 
     def seconds_to_turn(self) -> float:
-        """How long until the next turn is due: soon after each common deadline, and when full."""
+        """How long until the next turn is due, when no alarm rings before."""
         now_ns = self._clock.monotonic_ns()
-        past_ns = (now_ns - self._began_ns) % self._interval_ns
-        after_ns = _AFTER_DEADLINE_NS - past_ns
-        if after_ns <= 0:
-            after_ns += self._interval_ns
-        return max(min(after_ns, self._next_full_ns - now_ns), 1_000_000) / NS_PER_SECOND
+        wait_ns = self._next_full_ns - now_ns
+        if self._alarm is not None:
+            wait_ns += _GRACE_NS if self._common is not None else 0
+        else:
+            past_ns = (now_ns - self._began_ns) % self._interval_ns
+            after_ns = _AFTER_DEADLINE_NS - past_ns
+            wait_ns = min(wait_ns, after_ns if after_ns > 0 else after_ns + self._interval_ns)
+        if self.guard.awaits:
+            wait_ns = min(wait_ns, self._interval_ns // _PENDING_SHARE)
+        return max(wait_ns, 1_000_000) / NS_PER_SECOND
 
     def end(self, reason: str, dropped_samples: int) -> None:
         """Stop the threads, hand over what is left, and take leave."""
@@ -287,9 +319,13 @@ class Sampler:
         self._lateness.add(sweep.late_seconds)
         if sweep.failure:
             self._tell_failure(sweep)
-        self._tell_incidents(sweep)
-        self._notice(self.workers[sweep.worker], sweep.readings, sweep.packed)
-        return sweep.packed
+        if sweep.incidents:
+            self._tell_incidents(sweep)
+        packed = sweep.packed()
+        if packed.missing or self._noticed.get(sweep.worker) is not sweep.readings:
+            self._noticed[sweep.worker] = sweep.readings
+            self._notice(self.workers[sweep.worker], sweep.readings, packed)
+        return packed
 
     def _notice(self, worker: ChipWorker, readings: Sequence[Reading], packed: PackedSweep) -> None:
         at_seconds = packed.at_seconds
@@ -316,7 +352,7 @@ class Sampler:
         name = self.workers[sweep.worker].chip.name
         text = f"reading {name} failed inside rigproof; its channels are missing"
         data = {"traceback": sweep.failure}
-        self._tell(Event(EventKind.WARNING, sweep.packed.at_seconds, text, data))
+        self._tell(Event(EventKind.WARNING, sweep.at_seconds, text, data))
 
     def _silent(self, now_ns: int) -> list[PackedSweep]:
         """Missing samples for chips whose read has been under way for too long."""
@@ -364,7 +400,9 @@ class Sampler:
         """When a chip hangs in the common thread, the others go on in a fresh one."""
         common = self._common
         if common is not None and common.is_stuck(now_ns):
-            self._common = self._start_reader(common.release())
+            if self._alarm is not None:
+                self._alarm.rest()  # it has told; the fresh thread sets it anew
+            self._common = self._start_common(common.release())
 
     def _arrange_threads(self, now_ns: int) -> None:
         """Chips that have proven quick share a thread; a slow one leaves it."""
@@ -384,10 +422,17 @@ class Sampler:
         given = [worker for reader in quick for worker in reader.release()]
         for worker in given:
             worker.move_to(Schedule(self._began_ns, worker.schedule.interval_ns))
-        self._common = self._start_reader(given)
+        self._common = self._start_common(given)
+
+    def _start_common(self, workers: list[ChipWorker]) -> Reader:
+        if self._alarm is None:
+            return self._start_reader(workers)
+        return self._start(Reader(workers, self._clock, self._alarm, self._turn_in_passing))
 
     def _start_reader(self, workers: list[ChipWorker]) -> Reader:
-        reader = Reader(workers, self._clock)
+        return self._start(Reader(workers, self._clock))
+
+    def _start(self, reader: Reader) -> Reader:
         self.readers.append(reader)
         reader.start()
         return reader
@@ -395,7 +440,7 @@ class Sampler:
 
 def sampler_main(config: SamplerConfig, board_path: str, connection: Connection) -> None:
     """Target of the sampler's process. Ends on :class:`StopSampling` or when the run has gone."""
-    _settle_process()
+    settle_process()
     outbox = Outbox(connection)
     try:
         catalogue = discover(Path(config.root), config.catalogue_options())
@@ -405,16 +450,18 @@ def sampler_main(config: SamplerConfig, board_path: str, connection: Connection)
     except Exception as error:  # noqa: BLE001 - sent to the run with its traceback
         outbox.put(SamplerFailed(f"{type(error).__name__}: {error}", traceback.format_exc()))
     else:
-        sampler = Sampler(config, catalogue, board, outbox.put)
+        alarm = Alarm() if Alarm.is_possible() else None
+        sampler = Sampler(config, catalogue, board, outbox.put, alarm=alarm)
         sampler.begin()
-        reason = _loop(sampler, connection, outbox)
+        reason = _loop(sampler, outbox, listener(connection, alarm), connection)
         sampler.end(reason, outbox.dropped_samples)
     outbox.close(_GOODBYE_SECONDS)
 
 
-def _loop(sampler: Sampler, connection: Connection, outbox: Outbox) -> str:
+def _loop(
+    sampler: Sampler, outbox: Outbox, hears: Callable[[float], bool], connection: Connection
+) -> str:
     """Turn until told to stop; why it ended."""
-    hears = _listener(connection)
     while True:
         sampler.turn(outbox.dropped_samples)
         if outbox.broken:
@@ -426,41 +473,6 @@ def _loop(sampler: Sampler, connection: Connection, outbox: Outbox) -> str:
                 return "asked to stop"
         except (EOFError, OSError):
             return "the run has gone"
-
-
-def _listener(connection: Connection) -> Callable[[float], bool]:
-    """Waits for a message, at most so many seconds; cheaper than the connection's own `poll`."""
-    if not hasattr(select, "poll"):
-        return connection.poll
-    poll = select.poll()
-    poll.register(connection.fileno(), select.POLLIN)
-    return lambda seconds: bool(poll.poll(seconds * 1_000))
-
-
-def _settle_process() -> None:
-    """Die with the parent, leave signals to it, and allow a descriptor for every channel."""
-    from harness.parent_death import ask_for_death_signal, leave_signals_to_parent
-
-    ask_for_death_signal()
-    leave_signals_to_parent()
-    _ask_for_priority()
-    try:
-        import resource
-    except ImportError:
-        return
-    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
-    wanted = (
-        _WANTED_DESCRIPTORS if hard == resource.RLIM_INFINITY else min(hard, _WANTED_DESCRIPTORS)
-    )
-    if soft != resource.RLIM_INFINITY and soft < wanted:
-        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
-
-
-def _ask_for_priority() -> None:
-    """A sampler that waits for a core is a guard that is late; where it may, it goes first."""
-    if hasattr(os, "setpriority"):
-        with contextlib.suppress(OSError):
-            os.setpriority(os.PRIO_PROCESS, 0, _PRIORITY)
 
 
 def _telling(catalogue: Catalogue) -> frozenset[str]:

@@ -15,6 +15,9 @@ from harness.sensors.contract import Incident, Reading
 LOST_AFTER_READINGS = 3
 #: At most this many events of one channel; the rest is only in the samples.
 MOST_EVENTS = 20
+#: What a driver answers that has nothing new yet, such as the counted clock of an idle CPU: a
+#: sample without a value, but nothing is lost. (A guarded channel goes stale all the same.)
+_AGAIN = "EAGAIN"
 _SLOW_DOWN_ROLES = frozenset({"throttle_count", "heat_alarms"})
 
 
@@ -130,6 +133,8 @@ class PresenceWatch:
         return self._bounded(Event(EventKind.CHANNEL_BACK, at_seconds, text, data), key)
 
     def _missing(self, key: str, reason: str, at_seconds: float) -> Event | None:
+        if reason.startswith(_AGAIN):
+            return None
         gap = self._gaps.setdefault(key, _Gap(at_seconds))
         gap.readings += 1
         if gap.told or gap.readings < LOST_AFTER_READINGS:
@@ -161,7 +166,8 @@ class Lateness:
         step = min(max(int(late_seconds / self._STEP_SECONDS), 0), self._STEPS)
         self._bins[step] += 1
         self._count += 1
-        self.longest_seconds = max(late_seconds, self.longest_seconds or 0.0)
+        if self.longest_seconds is None or late_seconds > self.longest_seconds:
+            self.longest_seconds = late_seconds
 
     def quantile(self, share: float) -> float | None:
         """Upper edge of the step that holds the quantile, at most the longest; None if empty."""

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from harness.outcome import Verdict
 from harness.statistics.decision import (
     Change,
     LimitDecision,
@@ -32,6 +33,7 @@ from harness.statistics.validation import require_confidence, require_positive
 
 WITHIN = "within one boot"
 ACROSS = "across boots"
+LOOKS_USED_UP = "the planned looks are used up: no error is left to spend"
 
 
 @dataclass(frozen=True)
@@ -55,7 +57,7 @@ class ComparisonSettings:
     `within_one_boot`: both sides are one boot, or values typed in without a boot column.
     `between`: the machine's spread between boots; the declared assumption if None. A mapping gives
     it by workload. `looks`: which look at this comparison this is. `planned_looks`: how many there
-    will be at most, None for open. `information`: trials a side at each look so far, if known.
+    will be at most, None for open. `information`: how much each look so far had, if known.
     """
 
     confidence: float = 0.95
@@ -78,6 +80,21 @@ class ComparisonSettings:
         if self.method not in {"welch", "fieller"}:
             raise ValueError(f"method={self.method!r}: must be 'welch' or 'fieller'")
 
+    @property
+    def looks_end(self) -> bool:
+        """Whether no look is left after this one."""
+        return self.planned_looks is not None and self.looks >= self.planned_looks
+
+    def level(self, alpha: float) -> float:
+        """Level of this look for an error of `alpha` that is spent over the looks."""
+        plan = SpendingPlan(alpha, self.planned_looks)
+        return level_at_look(self.looks, plan, self.information)
+
+    def next_level(self, alpha: float) -> float:
+        """Level of the next look; of the first of a new comparison where the looks end here."""
+        plan = SpendingPlan(alpha, self.planned_looks)
+        return level_at_look(1 if self.looks_end else self.looks + 1, plan)
+
     def between_boots(self, workload: str) -> BetweenBoot | None:
         """The spread between boots for one workload; None within one boot."""
         if self.within_one_boot:
@@ -94,9 +111,10 @@ class WorkloadComparison:
 
     `low`/`high` have the stated confidence on their own; `decision_low`/`decision_high` are the
     limits the decision used, adjusted for the family and for looking again. `trials_needed` and
-    `boots_needed` are totals a side that would decide an undecided workload, cheapest mix first;
-    None when it is decided, or when `plan` says that none is in reach. `not_slower` is the
-    guard-banded verdict on "not slower than the margin" from one-sided limits.
+    `boots_needed` are totals a side that would decide an undecided workload at the next look,
+    cheapest mix first; None when it is decided, or when `plan` says that none is in reach.
+    `not_slower` is the guard-banded verdict on "not slower than the margin" from one-sided limits,
+    whose error is spent over the looks too.
     """
 
     name: str
@@ -149,6 +167,14 @@ class _Estimate:
     p_value: float | None
 
 
+@dataclass(frozen=True)
+class _Levels:
+    """Two-sided levels of one workload: at this look, and at the next."""
+
+    now: float
+    later: float
+
+
 def compare_workloads(
     workloads: Sequence[WorkloadSides], settings: ComparisonSettings | None = None
 ) -> Comparison:
@@ -159,14 +185,17 @@ def compare_workloads(
     workloads by Holm's procedure.
     """
     settings = settings or ComparisonSettings()
-    plan = SpendingPlan(1.0 - settings.confidence, settings.planned_looks)
-    level = level_at_look(settings.looks, plan, settings.information)
+    alpha = 1.0 - settings.confidence
+    level = settings.level(alpha)
     pooled = _dependence(workloads, settings)
     estimates = [_estimate(sides, settings, pooled.used) for sides in workloads]
-    levels = holm_levels([estimate.p_value for estimate in estimates], level)
+    p_values = [estimate.p_value for estimate in estimates]
+    levels = holm_levels(p_values, alpha, settings.level)
+    # An undecided workload is judged next at a further look, which has less error left.
+    later = holm_levels(p_values, alpha, settings.next_level)
     compared = tuple(
-        _compare(estimate, settings, own, len(workloads))
-        for estimate, own in zip(estimates, levels, strict=True)
+        _compare(estimate, settings, _Levels(*own), len(workloads))
+        for estimate, *own in zip(estimates, levels, later, strict=True)
     )
     pairs = [(item.before, item.after) for item in estimates if item.errors.terms]
     overall = compare_overall(
@@ -225,18 +254,19 @@ def _missing(before: Side | None, after: Side | None) -> str | None:
 
 
 def _compare(
-    estimate: _Estimate, settings: ComparisonSettings, level: float, family: int
+    estimate: _Estimate, settings: ComparisonSettings, levels: _Levels, family: int
 ) -> WorkloadComparison:
+    level = levels.now
     shown = _limits(estimate, settings, settings.confidence)
     decided = _limits(estimate, settings, 1.0 - level) if level > 0.0 else None
     low, high = (decided.low, decided.high) if decided is not None else (None, None)
     decision = decide_change(low, high, settings.margin_percent)
     plan = None
     if decision is Change.UNDECIDED and estimate.difference is not None:
-        plan = _plan(estimate, settings, level or 1.0 - settings.confidence)
+        plan = _plan(estimate, settings, levels.later)
     sides, reason = estimate.sides, estimate.interval.reason
     if reason is None and level <= 0.0:
-        reason = "the planned looks are used up: no error is left to spend"
+        reason = LOOKS_USED_UP
     return WorkloadComparison(
         name=sides.name,
         unit=sides.unit,
@@ -271,21 +301,22 @@ def _limits(estimate: _Estimate, settings: ComparisonSettings, confidence: float
 
 
 def _fieller(estimate: _Estimate, confidence: float) -> RatioInterval:
-    """Fieller's limits on arithmetic means, with the relative errors of the log-scale terms.
-
-    The variance of the difference of logarithms is split evenly over numerator and denominator,
-    which leaves it as it is to first order.
-    """
+    """Fieller's limits on arithmetic means, with the relative errors of the log-scale terms."""
     variance, degrees = combine_variances(estimate.errors.terms)
     means = [
         mean_of([mean_of(boot) for boot in side if len(boot)])
         for side in (estimate.sides.before, estimate.sides.after)
     ]
+    share = estimate.errors.before_share
+    errors = [
+        mean * math.sqrt(variance * part)
+        for mean, part in zip(means, (share, 1.0 - share), strict=True)
+    ]
     if estimate.sides.better == "lower":
         means.reverse()
-    share = math.sqrt(variance / 2.0)
+        errors.reverse()
     t = student_quantile(0.5 + confidence / 2.0, degrees)
-    limits = fieller_limits(means[1], means[0], share * means[1], share * means[0], t)
+    limits = fieller_limits(means[1], means[0], errors[1], errors[0], t)
     return RatioInterval(
         limits.ratio, limits.low, limits.high, confidence, f"Fieller, {estimate.errors.method}",
         degrees, math.sqrt(variance), limits.reason,
@@ -296,22 +327,27 @@ def _not_slower(estimate: _Estimate, settings: ComparisonSettings, family: int) 
     """Guard-banded verdict on "not slower than the margin", from one-sided limits.
 
     Passing every member of a family needs no adjustment (an intersection-union test: Berger 1982,
-    Technometrics 24:295-300); failing any one does, so the upper limit is Bonferroni's.
+    Technometrics 24:295-300); failing any one does, so the upper limit is Bonferroni's. Both spend
+    their error over the looks: an unlucky pass is as much an error at the third try.
     """
     alpha = 1.0 - settings.confidence
     limit = 1.0 / (1.0 + settings.margin_percent / 100.0)
-    low = _limits(estimate, settings, 1.0 - 2.0 * alpha).low
-    high = _limits(estimate, settings, 1.0 - 2.0 * alpha / max(1, family)).high
+    passing, failing = settings.level(alpha), settings.level(alpha / max(1, family))
+    if passing <= 0.0:
+        return LimitDecision(Verdict.INCONCLUSIVE, LOOKS_USED_UP)
+    low = _limits(estimate, settings, 1.0 - 2.0 * passing).low
+    high = _limits(estimate, settings, 1.0 - 2.0 * failing).high
     return decide_against_limit(low, high, limit, Sense.AT_LEAST)
 
 
 def _plan(estimate: _Estimate, settings: ComparisonSettings, level: float) -> Plan | None:
+    """What would decide it at the next look, at `level`."""
     spread = measured_spread(
         estimate.before, estimate.after, settings.between_boots(estimate.sides.name)
     )
     if spread is None or estimate.difference is None:
         return None
-    return plan_decision(
+    plan = plan_decision(
         estimate.difference,
         spread,
         settings.margin_percent,
@@ -320,6 +356,9 @@ def _plan(estimate: _Estimate, settings: ComparisonSettings, level: float) -> Pl
         costs=settings.costs,
         one_boot=settings.within_one_boot,
     )
+    if settings.looks_end and plan.boots is not None:
+        return replace(plan, why=f"{plan.why}, in a new comparison: the planned looks end here")
+    return plan
 
 
 def measured_spread(

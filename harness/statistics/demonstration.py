@@ -8,6 +8,9 @@ from enum import StrEnum
 from harness.statistics.quantiles import chi2_quantile, poisson_cdf
 from harness.statistics.validation import require_confidence, require_positive
 
+#: Name of a plan that is made from its risks.
+OWN_PLAN = "own"
+
 
 class PlanVerdict(StrEnum):
     """Where a demonstration stands."""
@@ -54,7 +57,10 @@ class DemonstrationPlan:
         return self.duration * theta1_hours
 
     def judge(self, failures: int, hours: float, theta1_hours: float) -> PlanVerdict:
-        """Reject as soon as the failures say so, accept when the time is served."""
+        """Reject as soon as the failures say so, accept when the time is served.
+
+        `failures` are those within the plan's time: the risks hold for no other.
+        """
         if failures >= self.reject_failures:
             return PlanVerdict.REJECT
         if hours >= self.hours(theta1_hours):
@@ -83,45 +89,16 @@ PLANS = {
 }
 
 
-@dataclass(frozen=True)
-class FailureTerminatedPlan:
-    """Test until `failures` failures; accept when total time / failures >= `criterion` * theta1."""
-
-    failures: int
-    criterion: float
-
-
-def failure_terminated_plan(
-    discrimination: float, producer_risk: float, consumer_risk: float
-) -> FailureTerminatedPlan:
-    """Smallest failure-terminated plan with both risks.
-
-    Smallest r with chi2(1 - b; 2r) / chi2(a; 2r) <= d, criterion d * chi2(a; 2r) / (2r): Epstein
-    and Sobel (1953), J. Amer. Statist. Assoc. 48:486-502.
-    """
-    if discrimination <= 1.0:
-        raise ValueError(f"discrimination={discrimination!r}: must exceed 1")
-    require_confidence(producer_risk, "producer_risk")
-    require_confidence(consumer_risk, "consumer_risk")
-    failures = 1
-    while _spread(failures, producer_risk, consumer_risk) > discrimination:
-        failures += 1
-    low = chi2_quantile(producer_risk, 2.0 * failures)
-    return FailureTerminatedPlan(failures, discrimination * low / (2.0 * failures))
-
-
-def _spread(failures: int, producer_risk: float, consumer_risk: float) -> float:
-    degrees = 2.0 * failures
-    return chi2_quantile(1.0 - consumer_risk, degrees) / chi2_quantile(producer_risk, degrees)
-
-
 def fixed_duration_plan(
     discrimination: float, producer_risk: float, consumer_risk: float
 ) -> DemonstrationPlan:
     """Shortest fixed-duration plan whose true risks keep both limits, for plans not in the table.
 
     For each number of accepted failures the shortest duration that keeps the consumer's risk is
-    chi2(1 - b; 2 (r + 1)) / 2; the first that keeps the producer's risk too is the plan.
+    chi2(1 - b; 2 (r + 1)) / 2; the first that keeps the producer's risk too is the plan. One more
+    failure than it accepts is the number that ends Epstein and Sobel's failure-terminated plan of
+    the same risks (1953, J. Amer. Statist. Assoc. 48:486-502), the smallest r with
+    chi2(1 - b; 2r) / chi2(a; 2r) <= d.
     """
     if discrimination <= 1.0:
         raise ValueError(f"discrimination={discrimination!r}: must exceed 1")
@@ -131,7 +108,7 @@ def fixed_duration_plan(
     while True:
         duration = chi2_quantile(1.0 - consumer_risk, 2.0 * (accepted + 1)) / 2.0
         plan = DemonstrationPlan(
-            "own", producer_risk, consumer_risk, discrimination, duration, accepted
+            OWN_PLAN, producer_risk, consumer_risk, discrimination, duration, accepted
         )
         if plan.producer_risk <= producer_risk:
             return plan

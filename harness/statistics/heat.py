@@ -3,16 +3,28 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from itertools import pairwise
 
-from harness.statistics.dependence import pool_dependence
+from harness.statistics.dependence import DependencePrior, pool_dependence
 from harness.statistics.ratio import logs_of, ratio_from_terms
 from harness.statistics.sides import Side, within_terms
 from harness.statistics.summary import mean_of
 from harness.statistics.thermal import ThermalFit
 from harness.statistics.validation import require_positive
+
+#: Blocks that a series is divided into, with the 99 % point of the studentised range of so many
+#: means (known noise); that of eleven is 5.23, near enough to that of ten.
+STUDENTISED_RANGE = {2: 3.643, 3: 4.120, 10: 5.157}
+#: A block of fewer readings is not told from noise.
+LEAST_BLOCK = 5
+#: Readings of the throughput follow each other directly, unlike trials in rounds of random order:
+#: what they show of their dependence is believed.
+READINGS_PRIOR = DependencePrior(mean=0.3, sd=2.0)
+#: A soak's throughput is compared where it has at least so many readings.
+LEAST_READINGS = 6
 
 
 class Control(StrEnum):
@@ -38,12 +50,17 @@ class ControlThresholds:
 
 @dataclass(frozen=True)
 class ControlFinding:
-    """The finding with the reason in one sentence; `changes` are percent by quantity measured."""
+    """The finding with the reason in one sentence.
+
+    `changes` are percent by quantity measured: of several clocks or fans, the largest.
+    `clock_moved` is None where no clock was measured.
+    """
 
     control: Control
     changes: tuple[tuple[str, float], ...]
     missing: tuple[str, ...]
     why: str
+    clock_moved: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -89,48 +106,80 @@ class HeatLoss:
 
 
 def relative_change_percent(values: Sequence[float]) -> float | None:
-    """Range of the means of ten successive blocks, in percent of the overall mean.
+    """Largest difference of block means, in percent of the overall mean; 0 where all is noise.
 
-    Block means, because single readings of a clock or a tachometer jump without being regulated.
+    Blocks, because single readings of a clock or a tachometer jump without being regulated: two,
+    three and ten of equal length, and ten with the first split at its fifth, as a clock that is
+    cut back soon after the start is regulated. A difference counts where the studentised range of
+    as many blocks is exceeded with a chance of 1 % (Tukey 1949, Biometrics 5:99-114); the noise is
+    that of successive readings (von Neumann 1941, Ann. Math. Statist. 12:367-395), in which a
+    slow change hardly shows. What stands still (a stopped fan) has not changed.
     """
-    if len(values) < 2 or mean_of(values) == 0.0:
+    if len(values) < 2:
         return None
-    blocks = min(10, len(values))
-    edges = [round(index * len(values) / blocks) for index in range(blocks + 1)]
-    means = [mean_of(values[edges[index] : edges[index + 1]]) for index in range(blocks)]
-    return 100.0 * (max(means) - min(means)) / abs(mean_of(values))
+    if not any(values):
+        return 0.0
+    mean = mean_of(values)
+    if mean == 0.0:
+        return None
+    steps = [(later - earlier) ** 2 for earlier, later in pairwise(values)]
+    noise = math.sqrt(math.fsum(steps) / (2.0 * len(steps)))
+    ranges = (_noticed_range(values, edges, noise) for edges in _partitions(len(values)))
+    return 100.0 * max(ranges, default=0.0) / abs(mean)
+
+
+def _partitions(count: int) -> Iterator[list[int]]:
+    """Edges of the blocks of each division that has enough readings for it."""
+    for blocks in STUDENTISED_RANGE:
+        edges = [round(index * count / blocks) for index in range(blocks + 1)]
+        if edges[1] >= LEAST_BLOCK or blocks == min(STUDENTISED_RANGE):
+            yield edges
+            if blocks == max(STUDENTISED_RANGE) and edges[1] // 5 >= LEAST_BLOCK:
+                yield [0, edges[1] // 5, *edges[1:]]
+
+
+def _noticed_range(values: Sequence[float], edges: Sequence[int], noise: float) -> float:
+    """Range of the means between `edges`; 0 where as much is to be expected of noise alone."""
+    means = [mean_of(values[start:end]) for start, end in pairwise(edges)]
+    shortest = min(end - start for start, end in pairwise(edges))
+    factor = STUDENTISED_RANGE.get(len(means), max(STUDENTISED_RANGE.values()))
+    found = max(means) - min(means)
+    return found if found > factor * noise / math.sqrt(shortest) else 0.0
 
 
 def find_control(
-    clock_hz: Sequence[float] | None,
-    fan_rpm: Sequence[float] | None,
-    power_watts: Sequence[float] | None,
+    clocks_hz: Sequence[Sequence[float]],
+    fans_rpm: Sequence[Sequence[float]],
+    powers_watts: Sequence[Sequence[float]],
     thresholds: ControlThresholds | None = None,
 ) -> ControlFinding:
     """Whether clock, fan or power changed while the temperature was fitted.
 
-    Give the samples of the fitted time in order; None or an empty list for what was not measured.
-    A regulated clock, fan or power means that the temperature was held by control and shows
-    nothing of what the cooler would do without.
+    Give one series for each core, fan or package: its samples of the fitted time, in order; an
+    empty list for what was not measured. Each is judged by itself: one core cut back among many,
+    or one fan, would not show in a sum. A regulated clock, fan or power means that the temperature
+    was held by control and shows nothing of what the cooler would do without.
     """
     limits = thresholds or ControlThresholds()
     quantities = (
-        ("clock", clock_hz, limits.clock_percent),
-        ("fan", fan_rpm, limits.fan_percent),
-        ("power", power_watts, limits.power_percent),
+        ("clock", clocks_hz, limits.clock_percent),
+        ("fan", fans_rpm, limits.fan_percent),
+        ("power", powers_watts, limits.power_percent),
     )
     changes: list[tuple[str, float]] = []
     missing: list[str] = []
     moved: list[str] = []
-    for name, values, limit in quantities:
-        change = relative_change_percent(values) if values else None
-        if change is None:
+    for name, series, limit in quantities:
+        found = [change for item in series if (change := relative_change_percent(item)) is not None]
+        if not found:
             missing.append(name)
             continue
-        changes.append((name, change))
-        if change > limit:
-            moved.append(f"{name} changed by {change:.1f} %")
-    return _finding(changes, missing, moved)
+        changes.append((name, max(found)))
+        if max(found) > limit:
+            moved.append(f"{name} changed by {max(found):.1f} %")
+    clock = dict(changes).get("clock")
+    clock_moved = None if clock is None else clock > limits.clock_percent
+    return replace(_finding(changes, missing, moved), clock_moved=clock_moved)
 
 
 def _finding(
@@ -139,6 +188,9 @@ def _finding(
     if moved:
         why = "held by control: " + ", ".join(moved)
         return ControlFinding(Control.HELD, tuple(changes), tuple(missing), why)
+    if not changes:
+        why = "whether clock, fan and power stayed constant is not known: none was measured"
+        return ControlFinding(Control.UNKNOWN, (), tuple(missing), why)
     if missing:
         why = f"constant as far as measured; not measured: {', '.join(missing)}"
         return ControlFinding(Control.UNKNOWN, tuple(changes), tuple(missing), why)
@@ -147,13 +199,18 @@ def _finding(
 
 
 def system_resistance(
-    fit: ThermalFit, ambient_celsius: float | None, power_watts: float | None
+    fit: ThermalFit,
+    ambient_celsius: float | None,
+    power_watts: float | None,
+    control: ControlFinding,
 ) -> SystemResistance:
     """(steady temperature - ambient) / power, with the interval of the steady temperature.
 
     The form of JESD51-1 (both temperatures steady), applied to the whole system. The ambient
-    temperature and the power are taken as exact.
+    temperature and the power are taken as exact. A temperature that was held by control has none.
     """
+    if control.control is Control.HELD:
+        return SystemResistance(None, None, None, control.why)
     if fit.steady_celsius is None or fit.low_celsius is None or fit.high_celsius is None:
         return SystemResistance(None, None, None, fit.reason or "no steady temperature")
     if ambient_celsius is None:
@@ -168,13 +225,6 @@ def system_resistance(
     return SystemResistance(value, low, high, None)
 
 
-def predicted_temperature(
-    celsius_per_watt: float, power_watts: float, ambient_celsius: float
-) -> float:
-    """Steady temperature at another power or ambient: T = T_ambient + R * P."""
-    return ambient_celsius + celsius_per_watt * power_watts
-
-
 def thermal_margin(
     fit: ThermalFit,
     limit_celsius: float,
@@ -185,7 +235,8 @@ def thermal_margin(
     """Margin of the steady temperature to a limit, now and at the worst declared ambient.
 
     At constant power a warmer room shifts every temperature by as much (the resistance does not
-    change): steady + (worst - ambient). No claim is made where the temperature was held by control.
+    change): steady + (worst - ambient). A room that is warmer than the worst day declared makes no
+    margin larger. No claim is made where the temperature was held by control.
     """
     if control.control is Control.HELD:
         return _no_margin(control.why)
@@ -197,7 +248,7 @@ def thermal_margin(
         missing = "ambient" if ambient_celsius is None else "worst ambient"
         reason = f"the {missing} temperature is not declared"
         return ThermalMargin(margin, low, high, None, None, None, None, reason)
-    shift = worst_ambient_celsius - ambient_celsius
+    shift = max(0.0, worst_ambient_celsius - ambient_celsius)
     return ThermalMargin(margin, low, high, margin - shift, low - shift, high - shift, None, None)
 
 
@@ -214,18 +265,20 @@ def heat_loss(
 ) -> HeatLoss:
     """Throughput of the last third of a soak against its first tenth, in percent lost.
 
-    Welch on logarithms, widened for serial dependence. `throughputs`: per pass, in order, all of
-    equal length.
+    Welch on logarithms, widened for the serial dependence that the readings show. `throughputs`:
+    readings in order, each over the same length of time.
     """
     count = len(throughputs)
+    if count < LEAST_READINGS:
+        readings = "1 reading" if count == 1 else f"{count} readings"
+        reason = f"{readings} of the throughput, {LEAST_READINGS} are needed"
+        return HeatLoss(None, None, None, confidence, reason)
     cold = throughputs[: max(2, math.ceil(cold_share * count))]
     hot = throughputs[count - max(2, int(hot_share * count)) :]
-    if count < 6:
-        return HeatLoss(None, None, None, confidence, f"{count} passes: 6 are needed")
     first, last = logs_of(cold), logs_of(hot)
     if first is None or last is None:
         return HeatLoss(None, None, None, confidence, "a throughput of 0 has no ratio")
-    pooled = pool_dependence([first, last])
+    pooled = pool_dependence([first, last], READINGS_PRIOR)
     terms = within_terms(Side((tuple(first),)), Side((tuple(last),)), pooled.used)
     ratio = ratio_from_terms(mean_of(last) - mean_of(first), terms, confidence, "Welch")
     if ratio.ratio is None or ratio.low is None or ratio.high is None:

@@ -11,8 +11,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.statistics.intervals import Interval, no_interval, student_interval
-from harness.statistics.quantiles import f_tail, student_two_sided
+from harness.statistics.intervals import Interval, student_interval
+from harness.statistics.quantiles import f_tail
 from harness.statistics.summary import mean_of, sd_of, sum_of_squares
 from harness.statistics.validation import require_finite
 
@@ -143,30 +143,6 @@ def boots_interval(boots: Sequence[Sequence[float]], confidence: float = 0.95) -
     )  # fmt: skip
 
 
-def one_boot_interval(
-    interval: Interval, sd: float, effective_count: float, between: BetweenBoot
-) -> Interval:
-    """Widen the interval of one boot's mean to hold for other boots of the machine.
-
-    Var = between^2 + sd^2 / n, with the degrees of freedom of Welch and Satterthwaite
-    (JCGM 100:2008, G.4.1); an assumed spread counts as known.
-    """
-    if interval.estimate is None or interval.low is None:
-        return interval
-    if effective_count < 2.0:
-        why = "too few independent trials"
-        return no_interval(interval.estimate, interval.confidence, interval.method, why)
-    mean = interval.estimate
-    terms = [
-        ((between.percent / 100.0 * mean) ** 2, between.degrees),
-        (sd**2 / effective_count, effective_count - 1.0),
-    ]
-    variance, degrees = combine_variances(terms)
-    half = student_two_sided(interval.confidence, degrees) * math.sqrt(variance)
-    method = f"{interval.method}, widened: {between.source}"
-    return Interval(mean, mean - half, mean + half, interval.confidence, method, degrees)
-
-
 def combine_variances(
     terms: Sequence[tuple[float, float | None]],
 ) -> tuple[float, float]:
@@ -181,17 +157,3 @@ def combine_variances(
         return total, 0.0
     spent = math.fsum(variance**2 / degrees for variance, degrees in terms if degrees)
     return total, math.inf if spent == 0.0 else total**2 / spent
-
-
-def repetitions_per_boot(
-    components: VarianceComponents, boot_seconds: float, trial_seconds: float
-) -> int | None:
-    """Trials per boot that give the narrowest interval for the time spent.
-
-    ceil(sqrt((c2 / c1) * (T1^2 / T2^2))): Kalibera and Jones (2013). None where boots were not
-    seen to differ: then more trials are always the cheaper way.
-    """
-    if not components.between or components.within is None:
-        return None
-    ratio = (boot_seconds / trial_seconds) * (components.within / components.between)
-    return max(1, math.ceil(math.sqrt(ratio)))

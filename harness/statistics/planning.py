@@ -30,16 +30,23 @@ BOOTS_TO_MEASURE = 3
 class Spread:
     """Standard deviations of trials within a boot and of boots, in percent of the mean.
 
-    `between_percent` of None: the comparison stays within one boot.
+    `between_percent` of None: the comparison stays within one boot. `between_degrees`: degrees of
+    freedom of a measured spread between boots; None for an assumption.
     """
 
     within_percent: float
     between_percent: float | None = ASSUMED_BETWEEN_BOOT_PERCENT
+    between_degrees: int | None = None
 
     @property
     def between_variance(self) -> float:
         """Variance between boots on the log scale; 0 within one boot."""
         return 0.0 if self.between_percent is None else (self.between_percent / 100.0) ** 2
+
+    @property
+    def assumed(self) -> bool:
+        """Whether the spread between boots is an assumption, which boots may contradict."""
+        return self.between_percent is not None and self.between_degrees is None
 
     def variance(self, boots: int, trials: int) -> float:
         """Variance of one side's mean of `boots` times `trials`, on the log scale."""
@@ -87,9 +94,10 @@ class _Design:
 def design_of(spread: Spread, boots: int, trials: int, workloads: int = 1) -> _Design:
     """Error of the comparison of two equal sides, as `compare_workloads` will compute it.
 
-    From three boots a side on Welch on boot means; below that, and within one boot, the spread
-    between boots counts as known and trials are widened for the dependence that `workloads`
-    workloads of one run will seem to show.
+    From three boots a side on Welch on boot means; below that the spread between boots is the
+    measured or the assumed one, and trials are widened for the dependence that `workloads`
+    workloads of one run will seem to show. Two boots a side may contradict an assumption and then
+    know the spread badly, so no plan rests on them: their degrees of freedom are 0.
     """
     if boots >= BOOTS_TO_MEASURE and spread.between_percent is not None:
         return _Design(math.sqrt(2.0 * spread.variance(boots, trials)), welch_degrees(boots))
@@ -97,7 +105,9 @@ def design_of(spread: Spread, boots: int, trials: int, workloads: int = 1) -> _D
     inside = 2.0 * (spread.within_percent / 100.0) ** 2 / (worth * boots)
     between = 2.0 * spread.between_variance / boots
     degrees = welch_degrees(boots * (worth - 1.0) + 1.0)
-    variance, freedom = combine_variances([(inside, degrees), (between, None)])
+    variance, freedom = combine_variances([(inside, degrees), (between, spread.between_degrees)])
+    if boots == BOOTS_TO_MEASURE - 1 and spread.assumed:
+        freedom = 0.0
     return _Design(math.sqrt(variance), freedom)
 
 
@@ -159,36 +169,6 @@ def plan_detection(
 
     target = f"a {abs(change_percent):g} % change with {100 * power:g} % power"
     return cheapest(achieved, power, costs or Costs(), target, 1 if one_boot else MOST_BOOTS)
-
-
-def half_width_percent(spread: Spread, boots: int, trials: int, confidence: float) -> float:
-    """Expected half-width of a comparison's interval, in percent."""
-    design = design_of(spread, boots, trials)
-    if design.degrees < 1.0:
-        return math.inf
-    t = student_quantile(0.5 + confidence / 2.0, design.degrees)
-    return 100.0 * math.expm1(t * design.error)
-
-
-def plan_half_width(
-    target_percent: float,
-    spread: Spread,
-    *,
-    confidence: float = 0.95,
-    costs: Costs | None = None,
-    one_boot: bool = False,
-) -> Plan:
-    """Cheapest boots and trials per side whose interval is at most this wide to either side."""
-    require_positive(target_percent, "target_percent")
-
-    def achieved(boots: int, trials: int) -> float:
-        return -half_width_percent(spread, boots, trials, confidence)
-
-    target = f"a half-width of {target_percent:.3g} %"
-    limit = 1 if one_boot else MOST_BOOTS
-    plan = cheapest(achieved, -target_percent, costs or Costs(), target, limit)
-    reached = None if plan.achieved is None else -plan.achieved
-    return Plan(plan.boots, plan.trials_per_boot, plan.seconds, reached, plan.why)
 
 
 def cheapest(
@@ -309,26 +289,6 @@ def _relative_half_width(mean: float | None, half_width: float | None) -> float 
     if mean is None or half_width is None or mean == 0.0:
         return None
     return 100.0 * half_width / abs(mean)
-
-
-def sample_size_normal(delta_in_sd: float, alpha: float, beta: float, *, two_sided: bool) -> float:
-    """Number of values (not rounded) to detect a shift when sigma is known.
-
-    N = ((z_{1-a/2 or 1-a} + z_{1-b}) / delta)^2: NIST/SEMATECH e-Handbook 7.2.2.2.
-    """
-    from harness.statistics.quantiles import normal_quantile
-
-    tail = alpha / 2.0 if two_sided else alpha
-    return ((normal_quantile(1.0 - tail) + normal_quantile(1.0 - beta)) / delta_in_sd) ** 2
-
-
-def sample_size_student(
-    delta_in_sd: float, alpha: float, beta: float, degrees: float, *, two_sided: bool
-) -> float:
-    """One iteration of the same with t quantiles at `degrees`, when sigma is estimated."""
-    tail = alpha / 2.0 if two_sided else alpha
-    quantiles = student_quantile(1.0 - tail, degrees) + student_quantile(1.0 - beta, degrees)
-    return (quantiles / delta_in_sd) ** 2
 
 
 def two_sided_p_value(log_ratio: float, error: float, degrees: float) -> float:

@@ -6,11 +6,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.statistics.intervals import degenerate_reason
 from harness.statistics.levels import combine_variances
 from harness.statistics.quantiles import student_two_sided
-from harness.statistics.summary import mean_of, sd_of
-from harness.statistics.validation import require_confidence, require_finite
+from harness.statistics.validation import require_finite
 
 
 @dataclass(frozen=True)
@@ -44,32 +42,6 @@ def logs_of(values: Sequence[float]) -> list[float] | None:
     if any(value <= 0.0 for value in values):
         return None
     return [math.log(value) for value in values]
-
-
-def log_ratio_interval(
-    before: Sequence[float], after: Sequence[float], confidence: float = 0.95
-) -> RatioInterval:
-    """Ratio of geometric means, after / before, from independent trials of both sides.
-
-    Welch's interval of the difference of mean logarithms, transformed back: Welch (1947),
-    Biometrika 34:28-35; NIST/SEMATECH e-Handbook 7.3.1. For the spreads of a benchmark the
-    geometric mean is the mean to a part in ten thousand.
-    """
-    require_confidence(confidence)
-    method = "Welch on logarithms"
-    logs = [logs_of(side) for side in (before, after)]
-    first, second = logs
-    if first is None or second is None:
-        reason = "a ratio needs positive values"
-        return RatioInterval(None, None, None, confidence, method, reason=reason)
-    if not first or not second:
-        return RatioInterval(None, None, None, confidence, method, reason="no trial on one side")
-    difference = mean_of(second) - mean_of(first)
-    if len(first) < 2 or len(second) < 2:
-        reason = degenerate_reason(first if len(first) < 2 else second) or ""
-        return RatioInterval(math.exp(difference), None, None, confidence, method, reason=reason)
-    terms = [(sd_of(side) ** 2 / len(side), len(side) - 1.0) for side in (first, second)]
-    return ratio_from_terms(difference, terms, confidence, method)
 
 
 def ratio_from_terms(
@@ -120,26 +92,3 @@ def fieller_limits(
 
 def _ratio(numerator: float, denominator: float) -> float:
     return numerator / denominator if denominator > 0.0 else 0.0
-
-
-def fieller_ratio(
-    before: Sequence[float], after: Sequence[float], confidence: float = 0.95
-) -> RatioInterval:
-    """Ratio of arithmetic means, after / before, with Fieller's limits.
-
-    The degrees of freedom are Welch-Satterthwaite's at the estimated ratio, as for the difference
-    after - ratio * before whose sign the theorem inverts.
-    """
-    method = "Fieller"
-    reason = degenerate_reason(before) or degenerate_reason(after)
-    if reason is not None or mean_of(before) == 0.0:
-        return RatioInterval(None, None, None, confidence, method, reason=reason or "mean of 0")
-    ratio = mean_of(after) / mean_of(before)
-    errors = [sd_of(side) / math.sqrt(len(side)) for side in (before, after)]
-    terms = [((ratio * errors[0]) ** 2, len(before) - 1.0), (errors[1] ** 2, len(after) - 1.0)]
-    degrees = combine_variances(terms)[1]
-    t = student_two_sided(confidence, degrees)
-    limits = fieller_limits(mean_of(after), mean_of(before), errors[1], errors[0], t)
-    return RatioInterval(
-        ratio, limits.low, limits.high, confidence, method, degrees, None, limits.reason
-    )

@@ -2,14 +2,14 @@
 
 All of them rest on one assumption, which the statement repeats: errors come independently and at
 a constant rate under this load (a Poisson process), and every one is noticed by its check.
-Machine-hours are hours of the whole machine under the load; hours of several cores are never
-added up, because one weak core is enough to make the machine wrong.
+Machine-hours are hours of the whole machine under the load; hours and passes of several cores are
+never added up, because one weak core is enough to make the machine wrong.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.statistics.quantiles import beta_quantile, chi2_quantile
@@ -51,15 +51,27 @@ class ShareBounds:
 
 
 @dataclass(frozen=True)
+class CoreExposure:
+    """One core under one load: hours in verified passes, those passes, and failures."""
+
+    hours: float
+    passes: int
+    failures: int
+
+
+@dataclass(frozen=True)
 class StabilityStatement:
-    """What one load demonstrated, in numbers and in one plain sentence."""
+    """What one load demonstrated.
+
+    `rate` is the machine's, `cores` are those of each core by itself; `success` is that of a pass
+    on the core that has shown the least, `weakest_core` the one that failed most often.
+    """
 
     load: str
     rate: RateBounds
     success: ShareBounds
     weakest_core: str | None
     cores: tuple[tuple[str, RateBounds], ...]
-    sentence: str
     assumption: str = ASSUMPTION
 
 
@@ -84,19 +96,31 @@ def rate_lower_bound(failures: int, hours: float, confidence: float = 0.95) -> f
 
 
 def error_rate(
-    failures: int, hours: float, confidence: float = 0.95, *, two_sided: bool = False
+    failures: int,
+    hours: float,
+    confidence: float = 0.95,
+    *,
+    elapsed_hours: float | None = None,
+    two_sided: bool = False,
 ) -> RateBounds:
-    """Rate of errors per machine-hour with bounds, one-sided unless asked otherwise."""
+    """Rate of errors per machine-hour with bounds, one-sided unless asked otherwise.
+
+    `hours` are those that every part of the machine has seen; where some part has seen more,
+    `elapsed_hours` are the most, and the estimate and the lower bound are taken from them. The
+    upper bound is that of a test ended by the clock, which also holds for one ended by a failure.
+    """
     _require_count(failures, "failures")
+    most = hours if elapsed_hours is None else max(hours, elapsed_hours)
     if hours <= 0.0:
-        return RateBounds(failures, hours, confidence, None, None, None, "no hour under load")
+        reason = "no verified pass, so no time under load"
+        return RateBounds(failures, hours, confidence, None, None, None, reason)
     level = 0.5 + confidence / 2.0 if two_sided else confidence
     return RateBounds(
         failures,
         hours,
         confidence,
-        failures / hours,
-        rate_lower_bound(failures, hours, level),
+        failures / most,
+        rate_lower_bound(failures, most, level),
         rate_upper_bound(failures, hours, level),
     )
 
@@ -135,20 +159,11 @@ def clopper_pearson(
     return ShareBounds(successes, trials, confidence, successes / trials, lower, upper)
 
 
-def demonstrated_success(passes: int, confidence: float = 0.95, *, prior: bool = False) -> float:
-    """Success rate per pass shown by `passes` passes without failure: the success run.
-
-    Classical (binomial) form (1 - C)^(1/n), which equals Clopper-Pearson; with `prior` the form
-    with a uniform prior, exponent 1/(n + 1).
-    """
-    _require_count(passes, "passes")
-    require_confidence(confidence)
-    count = passes + 1 if prior else passes
-    return 0.0 if count == 0 else (1.0 - confidence) ** (1.0 / count)
-
-
 def passes_to_demonstrate(success: float, confidence: float = 0.95) -> int:
-    """Passes without failure that demonstrate a success rate (classical form)."""
+    """Passes without failure that demonstrate a success rate: the inverse of the success run.
+
+    Without failure Clopper and Pearson's lower bound is (1 - C)^(1/n).
+    """
     require_confidence(success, "success")
     require_confidence(confidence)
     return math.ceil(math.log1p(-confidence) / math.log(success) - 1e-9)
@@ -157,49 +172,55 @@ def passes_to_demonstrate(success: float, confidence: float = 0.95) -> int:
 def stability_statement(
     load: str,
     machine_hours: float,
-    passes: int,
+    elapsed_hours: float,
     failures: int,
+    cores: Mapping[str, CoreExposure],
     confidence: float = 0.95,
-    cores: Mapping[str, tuple[float, int]] | None = None,
 ) -> StabilityStatement:
-    """State what one load demonstrated.
+    """State what one load demonstrated; see `error_rate` for the two times.
 
-    `passes` passed their check and `failures` failed it. `cores`: hours under the load and
-    failures of each core on its own.
+    `failures` are those of the load, each counted once; one without a place counts on every core.
     """
-    rate = error_rate(failures, machine_hours, confidence)
-    success = clopper_pearson(passes, passes + failures, confidence, two_sided=False)
     per_core = tuple(
-        (name, error_rate(count, hours, confidence))
-        for name, (hours, count) in (cores or {}).items()
+        (name, error_rate(core.failures, core.hours, confidence)) for name, core in cores.items()
     )
-    weakest = weakest_core(per_core)
-    sentence = _sentence(load, rate, weakest)
-    return StabilityStatement(load, rate, success, weakest, per_core, sentence)
+    return StabilityStatement(
+        load=load,
+        rate=error_rate(failures, machine_hours, confidence, elapsed_hours=elapsed_hours),
+        success=_least_success(cores, confidence),
+        weakest_core=weakest_core(per_core),
+        cores=per_core,
+    )
 
 
-def weakest_core(cores: tuple[tuple[str, RateBounds], ...]) -> str | None:
-    """The core with the highest rate of errors; without any error the one shown least."""
+def _least_success(cores: Mapping[str, CoreExposure], confidence: float) -> ShareBounds:
+    """One-sided bounds of the core whose passes show the least."""
+    bounds = [
+        clopper_pearson(core.passes, core.passes + core.failures, confidence, two_sided=False)
+        for core in cores.values()
+    ]
+    return min(
+        bounds,
+        key=lambda item: -1.0 if item.lower is None else item.lower,
+        default=clopper_pearson(0, 0, confidence),
+    )
+
+
+def weakest_core(cores: Sequence[tuple[str, RateBounds]]) -> str | None:
+    """The core with the highest rate of errors; without any error the one shown least.
+
+    One that failed before it had verified anything is weaker than any with a rate.
+    """
     known = [
-        (bounds.estimate, bounds.upper, name)
+        (_or_infinite(bounds.estimate), _or_infinite(bounds.upper), name)
         for name, bounds in cores
-        if bounds.estimate is not None and bounds.upper is not None
+        if bounds.failures or bounds.upper is not None
     ]
     return max(known)[2] if known else None
 
 
-def _sentence(load: str, rate: RateBounds, weakest: str | None) -> str:
-    if rate.upper is None:
-        return f"{load}: nothing is shown, the load did not run"
-    seen = "no error" if rate.failures == 0 else _counted(rate.failures)
-    certainty = f"{100 * rate.confidence:g} % confidence"
-    shown = f"at most one error per {1.0 / rate.upper:.3g} machine-hours"
-    core = "" if weakest is None or rate.failures == 0 else f"; weakest core: {weakest}"
-    return f"{load}: {seen} in {rate.hours:.3g} hours shows {shown} with {certainty}{core}"
-
-
-def _counted(failures: int) -> str:
-    return "1 error" if failures == 1 else f"{failures} errors"
+def _or_infinite(value: float | None) -> float:
+    return math.inf if value is None else value
 
 
 def _require_count(value: int, name: str) -> None:

@@ -54,18 +54,27 @@ class SpendingPlan:
 def level_at_look(
     look: int, plan: SpendingPlan, information: Sequence[float] | None = None
 ) -> float:
-    """Two-sided level at which look number `look` may be judged on its own.
+    """Level at which look number `look` may be judged on its own; 0 where nothing is left.
 
-    `information`: how much each look so far had (trials, say), rising; equal steps if not given.
-    The level takes into account that looks share their data, so it is more than what the look
-    spends. 0 where nothing is left.
+    `information`: how much each look so far had (trials, say), rising. Looks share their data, and
+    where it is known how much, the level is more than what the look spends. Where it is not, the
+    level is what the look spends, which holds whatever they share (Bonferroni's inequality): taken
+    as equal steps, looks of two trials and then twenty would spend 5.7 % instead of 5.
     """
-    steps = list(information) if information is not None else [float(i + 1) for i in range(look)]
-    if len(steps) != look or any(b <= a for a, b in zip([0.0, *steps], steps, strict=False)):
-        raise ValueError(f"information={steps!r}: {look} rising positive numbers are needed")
     spent = [plan.spent_by(number + 1) for number in range(look)]
-    bounds = spending_boundaries(steps, spent)
-    return 2.0 * normal_cdf(-bounds[-1]) if bounds[-1] < UNREACHABLE else 0.0
+    if information is None:
+        return spent[-1] - (spent[-2] if look > 1 else 0.0)
+    steps = tuple(information)
+    if len(steps) != look or any(b <= a for a, b in zip([0.0, *steps], steps, strict=False)):
+        raise ValueError(f"information={list(steps)!r}: {look} rising positive numbers are needed")
+    return _last_level(steps, tuple(spent))
+
+
+@lru_cache(maxsize=256)
+def _last_level(information: tuple[float, ...], spent: tuple[float, ...]) -> float:
+    """Level at the last boundary; the same few are asked for again for every workload."""
+    bound = spending_boundaries(information, spent)[-1]
+    return 2.0 * normal_cdf(-bound) if bound < UNREACHABLE else 0.0
 
 
 def spending_boundaries(information: Sequence[float], spent: Sequence[float]) -> tuple[float, ...]:
@@ -84,16 +93,6 @@ def spending_boundaries(information: Sequence[float], spent: Sequence[float]) ->
         bounds.append(walk.boundary(amount, max(0.0, total - before)))
         walked, before = amount, total
     return tuple(bounds)
-
-
-def repeated_look_error(information: Sequence[float], bounds: Sequence[float]) -> float:
-    """Chance that any |Z_k| exceeds its bound when nothing differs."""
-    walk = _Walk()
-    error = 0.0
-    for amount, bound in zip(information, bounds, strict=True):
-        error += walk.exit_chance(amount, bound)
-        walk.advance(amount, bound)
-    return error
 
 
 @lru_cache(maxsize=1)

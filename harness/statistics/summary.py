@@ -9,23 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
-
-
-@dataclass(frozen=True)
-class Summary:
-    """What one list of values shows; a quantity that does not exist is None, `reason` says why."""
-
-    count: int
-    mean: float | None
-    sd: float | None
-    cv_percent: float | None
-    median: float | None
-    minimum: float | None
-    maximum: float | None
-    lag1: float | None
-    reason: str | None
 
 
 def mean_of(values: Sequence[float]) -> float:
@@ -80,18 +64,3 @@ def is_constant(values: Sequence[float]) -> bool:
 def cv_percent_of(mean: float, sd: float) -> float | None:
     """Coefficient of variation in percent; None about a mean of zero."""
     return None if mean == 0.0 else 100.0 * sd / abs(mean)
-
-
-def summarise(values: Sequence[float]) -> Summary:
-    """Describe `values` in the order they were measured; no error on any count of them."""
-    if not values:
-        return Summary(0, None, None, None, None, None, None, None, "no trial")
-    mean = mean_of(values)
-    low, high = min(values), max(values)
-    if len(values) == 1:
-        return Summary(1, mean, None, None, mean, low, high, None, "one trial has no spread")
-    sd = sd_of(values)
-    lag1 = lag1_of(values)
-    reason = "zero spread" if lag1 is None else None
-    cv = cv_percent_of(mean, sd)
-    return Summary(len(values), mean, sd, cv, median_of(values), low, high, lag1, reason)

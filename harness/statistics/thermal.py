@@ -3,13 +3,18 @@
 The model is the step response of a thermal resistance with one or two heat capacities (a Foster
 network, JESD51-14): T(t) = T_steady - sum A_i exp(-t / tau_i). It holds for constant power, clock
 and fan; `heat.find_control` says whether they were.
+
+Rules: of no, one and two time constants the fewest that the data ask for (F test, 0.1 %); no
+steady value where the slowest constant is not seen for 1.5 times its length, where the last
+readings leave the curve, nor where a slow rise of some degrees could hide in the noise; "settled"
+where no more than half a degree is still to come and the steady value is known about as well.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -25,8 +30,18 @@ FEWEST_SAMPLES = 12
 SPAN_CONSTANTS = 1.5
 #: A second time constant must be this many times the first to be told from it.
 SEPARATION = 3.0
-#: Each part of a two-constant fit must carry at least this share of the rise.
+#: Each part of a two-constant fit must carry at least this share of the rise that was seen.
 LEAST_SHARE = 0.05
+#: A richer model, and a misfit at the end, must be at least this unlikely to be noise.
+RICHER_LEVEL = 0.001
+MISFIT_LEVEL = 0.01
+#: The noise is what is left of the residuals without a line in each of so many windows.
+NOISE_WINDOWS = 10
+WINDOW_SAMPLES = 8
+#: No steady value where a rise of so many times what counts as settled may hide in the noise.
+MOST_HIDDEN = 4.0
+#: Dependence of neighbouring samples is taken for this much at the most.
+MOST_LAG1 = 0.95
 #: Fewer samples than this are fitted as they are; more are averaged in blocks first.
 MOST_SAMPLES = 600
 
@@ -45,7 +60,8 @@ class ThermalFit:
     `reason` when the data do not show where the temperature ends.
 
     `remaining_celsius`: how much further it would have risen after the last sample. `settled`:
-    whether that is within `settled_within_celsius`. `why` says it in one sentence.
+    whether that is within `settled_within_celsius`; None where it seems so, but the steady value
+    is not known as closely. `why` says it in one sentence.
     """
 
     components: tuple[ThermalComponent, ...]
@@ -82,19 +98,6 @@ class _Model:
         return float(self.coefficients[0]) - self.at(time)
 
 
-def step_response(
-    times_seconds: Sequence[float], components: Sequence[ThermalComponent]
-) -> list[float]:
-    """Rise at each time: sum R_i (1 - exp(-t / tau_i)), the Foster form of JESD51-14."""
-    return [
-        math.fsum(
-            -part.rise_celsius * math.expm1(-time / part.time_constant_seconds)
-            for part in components
-        )
-        for time in times_seconds
-    ]
-
-
 def fit_temperature(
     times_seconds: Sequence[float],
     temperatures_celsius: Sequence[float],
@@ -124,9 +127,13 @@ def fit_temperature(
         np.asarray(times_seconds, float), np.asarray(temperatures_celsius, float)
     )
     step = _resolution(temperatures_celsius)
-    flat = _solve(times, values, [])
-    model = _choose(times, values, flat, step)
-    return _describe(model, times, step, confidence, settled_within_celsius, count, start_celsius)
+    model, noise = _choose(times, values, step)
+    reason = _why_no_end(model, times, noise, step, settled_within_celsius)
+    plain = _described(model, times, confidence, count, start_celsius, reason)
+    if reason:
+        return plain
+    close = _hidden_rise(times, noise) <= 2.0 * settled_within_celsius + step / 2.0
+    return _with_end(plain, model, times, step, settled_within_celsius, close)
 
 
 def _no_fit(count: int, confidence: float, reason: str) -> ThermalFit:
@@ -163,26 +170,77 @@ def _solve(times: Numbers, values: Numbers, constants: Sequence[float]) -> _Mode
     return _Model(tuple(constants), coefficients, values - basis @ coefficients)
 
 
-def _choose(times: Numbers, values: Numbers, flat: _Model, step: float) -> _Model:
-    """No, one or two time constants: the fewest that the residuals ask for (F test, 0.1 %)."""
+@dataclass(frozen=True)
+class _Noise:
+    """Scatter about a smooth curve: variance of what adds up over time, and degrees of freedom."""
+
+    variance: float
+    degrees: float
+
+
+def _noise_of(residuals: Numbers, step: float) -> _Noise:
+    """The noise in residuals, whatever slow misfit they hold beside it.
+
+    A line is taken out of each window; the lag-1 correlation of the rest, freed of most of the
+    bias that this brings (Kendall 1954, Biometrika 41:403-404: about -(1 + 4 r) / n for a mean),
+    inflates the variance by (1 + r) / (1 - r). A sensor's steps count as step^2 / 12 at least.
+    """
+    count = len(residuals)
+    windows = max(1, min(NOISE_WINDOWS, count // WINDOW_SAMPLES))
+    parts = [_without_line(part) for part in np.array_split(residuals, windows)]
+    squares = math.fsum(float(part @ part) for part in parts)
+    products = math.fsum(float(part[1:] @ part[:-1]) for part in parts)
+    lag1 = products / squares if squares > 0.0 else 0.0
+    lag1 = min(MOST_LAG1, max(0.0, lag1 + (2.0 + 4.0 * lag1) * windows / count))
+    free = count - 2.0 * windows
+    variance = max(squares / free, step**2 / 12.0, 1e-12)
+    inflation = (1.0 + lag1) / (1.0 - lag1)
+    return _Noise(variance * inflation, max(1.0, free / inflation))
+
+
+def _without_line(values: Numbers) -> Numbers:
+    places = np.arange(len(values), dtype=np.float64)
+    places -= places.mean()
+    centred = values - values.mean()
+    return np.asarray(centred - places * float(places @ centred) / float(places @ places))
+
+
+def _choose(times: Numbers, values: Numbers, step: float) -> tuple[_Model, _Noise]:
+    """No, one or two time constants: the fewest that the data ask for.
+
+    The noise is that of the richest model: what a poorer one leaves is not all noise.
+    """
     one = _refine(times, values, [_best_single(times, values)])
-    if not _better(flat, one, len(values), step):
-        return flat
-    if one.constants[0] * SPAN_CONSTANTS > times[-1]:
-        return one
     two = _best_double(times, values)
-    return two if two is not None and _better(one, two, len(values), step) else one
+    noise = _noise_of((two or one).residuals, step)
+    best = _solve(times, values, [])
+    for richer in (one, two):
+        if richer is not None and _better(best, richer, noise):
+            best = richer
+    return best, noise
 
 
-def _better(simple: _Model, rich: _Model, count: int, step: float) -> bool:
-    """F test for two more parameters, with the samples counted at what they are worth."""
-    worth = _effective_samples(rich.residuals)
-    degrees = worth - len(rich.coefficients) - len(rich.constants)
-    if degrees < 1.0:
-        return False
-    floor = step**2 / 12.0 * count
-    gain = (simple.squares - rich.squares) / max(rich.squares, floor, 1e-12)
-    return f_tail(gain * degrees / 2.0, 2.0, degrees) < 0.001
+def _better(simple: _Model, rich: _Model, noise: _Noise) -> bool:
+    """F test for the parameters that the richer model has more."""
+    more = 2.0 * (len(rich.constants) - len(simple.constants))
+    gain = max(0.0, simple.squares - rich.squares) / more / noise.variance
+    return f_tail(gain, more, noise.degrees) < RICHER_LEVEL
+
+
+def _end_misfit(model: _Model, times: Numbers, noise: _Noise, least: float) -> float | None:
+    """How far the last readings lie above the fit; None where that may be noise, or is little.
+
+    A line through the residuals of the last half, taken at the end. Slow parts of the machine
+    (the air in the case, a water loop) show there first.
+    """
+    half = len(times) // 2
+    late, left = times[half:], model.residuals[half:]
+    places = late - late.mean()
+    spread = float(places @ places)
+    found = float(left.mean() + (places @ left) / spread * places[-1])
+    error = math.sqrt(noise.variance * (1.0 / len(late) + float(places[-1]) ** 2 / spread))
+    limit = student_two_sided(1.0 - MISFIT_LEVEL, noise.degrees) * error
+    return found if abs(found) > max(least, limit) else None
 
 
 def _candidates(times: Numbers, count: int) -> Numbers:
@@ -203,7 +261,6 @@ def _best_single(times: Numbers, values: Numbers) -> float:
 
 def _best_double(times: Numbers, values: Numbers) -> _Model | None:
     grid = _candidates(times, 28)
-    grid = grid[grid * SPAN_CONSTANTS <= times[-1]]
     best: _Model | None = None
     for index, fast in enumerate(grid):
         for slow in grid[index + 1 :]:
@@ -215,12 +272,12 @@ def _best_double(times: Numbers, values: Numbers) -> _Model | None:
     if best is None:
         return None
     refined = _refine(times, values, list(best.constants))
-    return refined if _is_physical(refined) else None
+    return refined if _is_physical(refined, float(times[-1])) else None
 
 
-def _is_physical(model: _Model) -> bool:
+def _is_physical(model: _Model, end: float) -> bool:
     """Both parts carry a fair share of the rise in the same direction, well apart in time."""
-    parts = model.coefficients[1:]
+    parts = -model.coefficients[1:] * np.expm1(-end / np.array(model.constants))
     shares = parts / parts.sum() if parts.sum() != 0.0 else np.zeros(len(parts))
     fast, slow = sorted(model.constants)
     return bool(shares.min() >= LEAST_SHARE and slow >= SEPARATION * fast)
@@ -284,44 +341,96 @@ def _jacobian(model: _Model, times: Numbers) -> Numbers:
     return np.concatenate(columns, axis=1)
 
 
-def _describe(
+def _hidden_rise(times: Numbers, noise: _Noise) -> float:
+    """How far a steady rise could go, in as long again as the load lasted, and not be seen.
+
+    The half-width of the slope over the last half, at 95 %, times the length of the load.
+    """
+    late = times[len(times) // 2 :] - times[len(times) // 2 :].mean()
+    error = math.sqrt(noise.variance / float(late @ late))
+    return student_two_sided(0.95, noise.degrees) * error * float(times[-1])
+
+
+def _why_no_end(
+    model: _Model, times: Numbers, noise: _Noise, step: float, within: float
+) -> str | None:
+    """Why the data do not show where the temperature ends; None where they do."""
+    end_time, slowest = float(times[-1]), max(model.constants, default=0.0)
+    if slowest * SPAN_CONSTANTS > end_time:
+        return (
+            f"the load lasted {end_time:.0f} s, too short to show where the temperature ends"
+            f" (time constant {slowest:.0f} s or more)"
+        )
+    hidden = _hidden_rise(times, noise)
+    if hidden > MOST_HIDDEN * within + step / 2.0:
+        return (
+            f"the load lasted {end_time:.0f} s, too short for this reading: a slow rise by up to"
+            f" {hidden:.1f} °C in as long again could hide in its noise"
+        )
+    misfit = _end_misfit(model, times, noise, within / 5.0)
+    if misfit is None:
+        return None
+    side = "above" if misfit > 0.0 else "below"
+    return (
+        f"no one or two time constants describe the temperature: it ended {abs(misfit):.1f} °C"
+        f" {side} the fit, so where it ends is not shown"
+    )
+
+
+def _described(
     model: _Model,
     times: Numbers,
-    step: float,
     confidence: float,
-    within: float,
     count: int,
     start: float | None,
+    reason: str | None,
 ) -> ThermalFit:
-    end_time = float(times[-1])
-    slowest = max(model.constants, default=0.0)
-    residual = math.sqrt(model.squares / max(1, len(times) - 1))
+    """The fit without what it says of the end."""
     parts = tuple(
         ThermalComponent(-float(coefficient), constant)
         for coefficient, constant in zip(model.coefficients[1:], model.constants, strict=True)
     )
-    begun = model.at(0.0) if start is None else start
-    if slowest * SPAN_CONSTANTS > end_time:
-        reason = (
-            f"the load lasted {end_time:.0f} s, too short to show where the temperature ends"
-            f" (time constant {slowest:.0f} s or more)"
-        )
-        return ThermalFit(
-            parts, begun, model.at(end_time), None, None, None, confidence, None, False, residual,
-            count, reason, reason,
-        )  # fmt: skip
-    error, degrees = _steady_error(model, times, step)
-    half = student_two_sided(confidence, degrees) * error
-    steady, remaining = float(model.coefficients[0]), model.remaining(end_time)
-    settled = abs(remaining) <= within
     return ThermalFit(
-        parts, begun, model.at(end_time), steady, steady - half, steady + half, confidence,
-        remaining, settled, residual, count, _sentence(steady, remaining, settled), None,
-    )  # fmt: skip
+        components=parts,
+        start_celsius=model.at(0.0) if start is None else start,
+        end_celsius=model.at(float(times[-1])),
+        steady_celsius=None,
+        low_celsius=None,
+        high_celsius=None,
+        confidence=confidence,
+        remaining_celsius=None,
+        settled=False,
+        residual_celsius=math.sqrt(model.squares / max(1, len(times) - 1)),
+        samples=count,
+        why=reason or "",
+        reason=reason,
+    )
 
 
-def _sentence(steady: float, remaining: float, settled: bool) -> str:
+def _with_end(
+    fit: ThermalFit, model: _Model, times: Numbers, step: float, within: float, close: bool
+) -> ThermalFit:
+    """The fit with its end; `close` says that no slow rise worth telling hides in the noise."""
+    error, degrees = _steady_error(model, times, step)
+    half = student_two_sided(fit.confidence, degrees) * error
+    steady, remaining = float(model.coefficients[0]), model.remaining(float(times[-1]))
+    known = close and half <= within + step / 2.0
+    settled = False if abs(remaining) > within else True if known else None
+    return replace(
+        fit,
+        steady_celsius=steady,
+        low_celsius=steady - half,
+        high_celsius=steady + half,
+        remaining_celsius=remaining,
+        settled=settled,
+        why=_sentence(steady, remaining, settled),
+    )
+
+
+def _sentence(steady: float, remaining: float, settled: bool | None) -> str:
     if settled:
         return f"settled at {steady:.1f} °C"
+    if settled is None:
+        return f"no further change is seen at {steady:.1f} °C, but that is not known closely"
     verb = "risen" if remaining > 0.0 else "fallen"
     return f"would have {verb} another {abs(remaining):.1f} °C, to {steady:.1f} °C"

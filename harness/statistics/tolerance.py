@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from functools import lru_cache
 
+from harness.statistics.choice import is_skewed
 from harness.statistics.intervals import Interval, degenerate_reason, no_interval
 from harness.statistics.quantiles import (
     chi2_quantile,
@@ -33,19 +34,80 @@ def prediction_interval(values: Sequence[float], confidence: float = 0.95) -> In
 
 
 def tolerance_interval(
-    values: Sequence[float], content: float = 0.95, confidence: float = 0.95
+    values: Sequence[float],
+    content: float = 0.95,
+    confidence: float = 0.95,
+    effective_count: float | None = None,
 ) -> Interval:
     """Limits that hold at least `content` of all further trials, with `confidence`: mean +- k s.
 
-    For normal values, with the exact two-sided factor (ISO 16269-6:2014).
+    For normal values, with the exact two-sided factor (ISO 16269-6:2014). Trials that depend on
+    each other count for the `effective_count` independent ones that they are worth, rounded down.
     """
     require_finite(values)
+    method = "tolerance"
     reason = degenerate_reason(values)
+    count = len(values) if effective_count is None else min(len(values), int(effective_count))
+    if reason is None and count < 2:
+        reason = "the trials are worth fewer than two independent ones"
     if reason is not None:
-        return no_interval(mean_of(values) if values else None, confidence, "tolerance", reason)
-    count, mean = len(values), mean_of(values)
+        return no_interval(mean_of(values) if values else None, confidence, method, reason)
+    mean = mean_of(values)
     half = tolerance_factor(count, content, confidence) * sd_of(values)
-    return Interval(mean, mean - half, mean + half, confidence, "tolerance", count - 1.0)
+    return Interval(mean, mean - half, mean + half, confidence, method, count - 1.0)
+
+
+def free_tolerance_interval(
+    values: Sequence[float], content: float = 0.95, confidence: float = 0.95
+) -> Interval:
+    """The same from the smallest to the largest value, whatever the distribution.
+
+    Wilks (1941), Ann. Math. Statist. 12:91-96: the share between the extremes of n values is beta
+    distributed with n - 1 and 2.
+    """
+    require_finite(values)
+    method = "tolerance, smallest to largest trial"
+    reason = degenerate_reason(values)
+    needed = free_tolerance_count(content, confidence)
+    if reason is None and len(values) < needed:
+        reason = (
+            f"{len(values)} trials that look unlike a normal distribution: {needed} are needed for "
+            "limits that assume none"
+        )
+    if reason is not None:
+        return no_interval(mean_of(values) if values else None, confidence, method, reason)
+    return Interval(mean_of(values), min(values), max(values), confidence, method)
+
+
+def free_tolerance_count(content: float, confidence: float) -> int:
+    """Fewest values whose extremes hold `content` with `confidence`.
+
+    Wilks (1941): 1 - n p^(n-1) + (n-1) p^n is at least the confidence.
+    """
+    require_confidence(content, "content")
+    require_confidence(confidence)
+    count = 2
+    while 1.0 - count * content ** (count - 1) + (count - 1) * content**count < confidence:
+        count += 1
+    return count
+
+
+def where_trials_fall(
+    values: Sequence[float],
+    content: float = 0.95,
+    confidence: float = 0.95,
+    *,
+    effective_count: float | None = None,
+    straying: bool = False,
+) -> Interval:
+    """The tolerance interval that suits the trials.
+
+    The normal one, unless they are skewed or some are `straying` (stood out and were kept): its
+    limits are out in the tails, where another distribution makes them wrong.
+    """
+    if straying or is_skewed(values):
+        return free_tolerance_interval(values, content, confidence)
+    return tolerance_interval(values, content, confidence, effective_count)
 
 
 @lru_cache(maxsize=512)
@@ -100,16 +162,3 @@ def howe_factor(count: int, content: float, confidence: float) -> float:
     z = normal_quantile(0.5 + content / 2.0)
     chi2 = chi2_quantile(1.0 - confidence, count - 1)
     return z * math.sqrt((count - 1) * (1.0 + 1.0 / count) / chi2)
-
-
-def one_sided_tolerance_factor(count: int, content: float, confidence: float) -> float:
-    """Exact one-sided factor, from the noncentral t distribution.
-
-    Owen (1963), Factors for one-sided tolerance limits, Sandia report SCR-607.
-    """
-    from scipy.special import nctdtrit
-
-    require_confidence(content, "content")
-    require_confidence(confidence)
-    centre = normal_quantile(content) * math.sqrt(count)
-    return float(nctdtrit(count - 1.0, centre, confidence)) / math.sqrt(count)

@@ -1,6 +1,8 @@
 """The sampler's figures: ``python tests/bench/bench_sampler.py [--seconds N] [--crossings N]``.
 
-* cost: 100 channels of eight chips at 10 Hz, CPU time of the sampler's process by its own clock;
+* cost: 100 channels of eight chips at 10 Hz, CPU time of the sampler's process by its own clock; as
+  drivers that repeat cached values give them, and with every value changing once a second and one
+  chip guarded, as under a load;
 * lateness: how late sweeps begin while every core is saturated;
 * effect: what sampling takes from a running load beside its own CPU time (caches, clock), on
   against off in turn; the sampler is stopped and continued by signal, so that nothing else changes;
@@ -103,14 +105,20 @@ class Running:
 
 
 @contextmanager
-def sampling(folder: Path) -> Iterator[Running]:
-    """A sampler over a hundred channels while the block runs."""
+def sampling(folder: Path, guarded: bool = False) -> Iterator[Running]:
+    """A sampler over a hundred channels while the block runs; `guarded`: one has a limit."""
     root = folder / "root"
     hundred_channels(root)
     board = Board.create(folder / "board", 1)
     context = multiprocessing.get_context("forkserver")
     ours, theirs = context.Pipe()
-    config = SamplerConfig(str(root), 1 / RATE_HZ, SYSTEM.monotonic_ns())
+    config = SamplerConfig(
+        str(root),
+        1 / RATE_HZ,
+        SYSTEM.monotonic_ns(),
+        limits=(GuardLimit("stop", "cpu_temperature", "°C", above=95.0),) if guarded else (),
+        role_overrides=(("chip temp1", "cpu_temperature"),) if guarded else (),
+    )
     process = context.Process(
         target=sampler_main, args=(config, str(board.path), theirs), daemon=True
     )
@@ -150,14 +158,52 @@ def spin_for_ever(cpu: int) -> None:
         spin(10.0)
 
 
+@contextmanager
+def changing(root: Path) -> Iterator[None]:
+    """Every value becomes another once a second while the block runs."""
+    files = [it.open("r+b", buffering=0) for it in sorted(root.glob("sys/class/hwmon/*/temp*"))]
+    ended = threading.Event()
+
+    def change() -> None:
+        turn = 0
+        while not ended.wait(1.0):
+            turn += 1
+            for place, file in enumerate(files):
+                os.pwrite(file.fileno(), b"%d\n" % (40_000 + (100 * place + turn) % 9_000), 0)
+
+    thread = threading.Thread(target=change, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        thread.join()
+        for file in files:
+            file.close()
+
+
 def cost(folder: Path, seconds: float) -> None:
-    """CPU time of sampling on a machine left alone."""
+    """CPU time of sampling with unchanged values.
+
+    A core that wakes from idleness for each sweep is slower than one that a load keeps awake: on
+    a machine left alone the figure is larger.
+    """
     with sampling(folder) as running:
-        began, began_ns = running.cpu_seconds(), SYSTEM.monotonic_ns()
-        SYSTEM.sleep(seconds)
-        used = running.cpu_seconds() - began
-        elapsed = (SYSTEM.monotonic_ns() - began_ns) / NS_PER_SECOND
-    say("cost", f"{100 * used / elapsed:.2f} % of one core for {CHIPS * VALUES + 6} channels at "
+        _cost("cost", running, seconds)
+
+
+def live_cost(folder: Path, seconds: float) -> None:
+    """The same with changing values and a guarded chip, which has a thread of its own."""
+    with sampling(folder, guarded=True) as running, changing(folder / "root"):
+        _cost("live cost", running, seconds)
+
+
+def _cost(what: str, running: Running, seconds: float) -> None:
+    began, began_ns = running.cpu_seconds(), SYSTEM.monotonic_ns()
+    SYSTEM.sleep(seconds)
+    used = running.cpu_seconds() - began
+    elapsed = (SYSTEM.monotonic_ns() - began_ns) / NS_PER_SECOND
+    say(what, f"{100 * used / elapsed:.3f} % of one core for {CHIPS * VALUES + 6} channels at "
         f"{RATE_HZ:g} Hz over {elapsed:.0f} s; aim at most {COST_AIM_PERCENT} %")  # fmt: skip
 
 
@@ -327,7 +373,7 @@ def main() -> None:
     memory = Path("/dev/shm")
     with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as name:
         folder = Path(name)
-        for measure in (cost, lateness, effect):
+        for measure in (cost, live_cost, lateness, effect):
             place = folder / measure.__name__
             place.mkdir()
             measure(place, given.seconds)

@@ -199,7 +199,11 @@ def requalification_rows(comparisons: int, seed: int) -> Iterable[list[str]]:
         cases.append((plan_requalification(spreads, one_boot=between is None), between))
     for plan, between in cases:
         known = BetweenBoot(between or 0.0, None, "known")
-        settings = ComparisonSettings(within_one_boot=between is None, between=known)
+        settings = ComparisonSettings(
+            within_one_boot=between is None,
+            between=known,
+            planned_looks=1 if plan is naive else None,  # who is naive plans no second look
+        )
         share = pass_together_share(
             BY_NAME["normal"],
             plan,
@@ -228,8 +232,14 @@ def main(arguments: Sequence[str] | None = None) -> None:
     options = parser.parse_args(arguments)
     runs, comparisons = max(5, int(800 * options.scale)), max(5, int(300 * options.scale))
     seed = options.seed
-    counts = [f"{count} trials" for count in COUNTS]
     note = "percent covered (percent without an answer)"
+    print_coverage(runs, seed, note)
+    print_comparisons(comparisons, seed, note)
+
+
+def print_coverage(runs: int, seed: int, note: str) -> None:
+    """How often the intervals hold the truth, by population, trials and boots."""
+    counts = [f"{count} trials" for count in COUNTS]
     table(
         f"One boot, run of ten workloads: {note}",
         ["population", *counts],
@@ -256,6 +266,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
         ["population", "cause, 5", "cause, 10", "blind, 5", "blind, 10"],
         rejection_rows(runs // 2, seed),
     )
+
+
+def print_comparisons(comparisons: int, seed: int, note: str) -> None:
+    """How often comparisons call what is not there, and find what is."""
     table(
         "A machine compared with itself, ten workloads: percent",
         ["population", "a side", note, "alarms", "any of ten", "equivalent"],

@@ -13,6 +13,7 @@ from reports.comparison_html import comparison_html
 from reports.html import report_html
 from tests.browser.chromium import laid_out
 from tests.reports import comparisons, samples
+from tests.reports.test_disturbed import DELAY, SWITCHES, run_with
 
 Box = tuple[float, float, float, float]
 #: Boxes of text include room above and below the letters; lines may share a little of it.
@@ -58,6 +59,14 @@ PAGES = {
 }
 
 
+TELEPHONE_PAGES = {
+    **PAGES,
+    "disturbed": lambda: report_html(run_with(DELAY, SWITCHES)),
+    "hostile": lambda: report_html(samples.hostile()),
+    "empty": lambda: report_html(samples.judged(load_spans=(), events=(), facts={}, settings={})),
+}
+
+
 @pytest.mark.parametrize("name", list(PAGES))
 def test_no_text_of_a_figure_lies_on_another_or_leaves_it(name: str, tmp_path: Path) -> None:
     answer = laid_out(PAGES[name](), tmp_path)
@@ -75,11 +84,37 @@ def test_texts_that_do_lie_on_each_other_are_noticed(tmp_path: Path) -> None:
     assert escaped(answer) != []
 
 
-def test_the_widest_report_fits_a_telephone_by_scrolling_its_tables_alone(tmp_path: Path) -> None:
-    answer = laid_out(report_html(samples.failing()), tmp_path, width=500)
-    assert answer["width"] <= 500
+TELEPHONE_PIXELS = 420
+
+
+@pytest.mark.parametrize("name", [*PAGES, "hostile", "empty"])
+def test_on_a_telephone_every_cell_of_the_main_tables_can_be_read_without_scrolling(
+    name: str, tmp_path: Path
+) -> None:
+    answer = laid_out(TELEPHONE_PAGES[name](), tmp_path, width=TELEPHONE_PIXELS)
+    assert answer["width"] == TELEPHONE_PIXELS
     assert answer["page"] <= answer["width"]
     assert answer["cut"] == []
+    assert [cell for cell in answer["cells"] if cell["cut"] or cell["right"] > 421] == []
+    labelled = [cell for cell in answer["cells"] if cell["label"]]
+    assert len(labelled) > 20 or name == "empty"
+    assert all(cell["shown"] == f'"{cell["label"]}"' for cell in labelled)
+
+
+@pytest.mark.parametrize("name", ["failing", "wide", "comparison", "disturbed"])
+def test_on_a_telephone_what_is_still_too_wide_scrolls_in_its_own_box(
+    name: str, tmp_path: Path
+) -> None:
+    answer = laid_out(TELEPHONE_PAGES[name](), tmp_path, width=TELEPHONE_PIXELS)
+    assert answer["scrolled"], "figures are wider than a telephone"
+    assert set(answer["scrolled"]) == {"auto"}
+    assert answer["squeezed"] == [], "a sentence in a column of a word's width cannot be read"
+
+
+def test_on_a_large_screen_the_main_tables_are_tables_and_nothing_scrolls(tmp_path: Path) -> None:
+    answer = laid_out(report_html(samples.failing()), tmp_path)
+    assert answer["scrolled"] == []
+    assert {cell["shown"] for cell in answer["cells"]} == {"none"}
 
 
 def test_a_dark_screen_gets_light_ink_on_dark_paper(tmp_path: Path) -> None:
@@ -106,3 +141,24 @@ def test_a_policy_that_blocks_styles_leaves_a_page_that_can_be_read(tmp_path: Pa
     assert min(float(gap.removesuffix("px")) for gap in blocked["gap"]) >= 4
     assert clashes(blocked) == []
     assert escaped(blocked) == []
+
+
+#: A4 less the page's own margins, at the 96 pixels an inch of style sheets.
+PAPER_PIXELS = round((210 - 13 - 13) / 25.4 * 96)
+
+
+@pytest.mark.parametrize("name", ["failing", "wide", "comparison"])
+def test_on_paper_tables_are_tables_without_shade_and_none_is_wider_than_the_sheet(
+    name: str, tmp_path: Path
+) -> None:
+    """The rules for paper are given to the screen, where they can be asked about."""
+    page = PAGES[name]()
+    assert "@media print" in page
+    narrow = "@media screen and (max-width: 760px)"
+    assert narrow in page
+    page = page.replace(narrow, "@media not all").replace("@media print", "@media screen")
+    answer = laid_out(page, tmp_path, width=PAPER_PIXELS)
+    assert answer["width"] == PAPER_PIXELS
+    assert answer["page"] <= answer["width"]
+    assert {cell["shown"] for cell in answer["cells"]} == {"none"}
+    assert answer["shades"] == ["none"]

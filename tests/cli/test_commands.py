@@ -77,6 +77,10 @@ def test_nothing_that_only_linux_has_is_imported_at_the_start() -> None:
         (("compare", "a", "b", "--margin", "0"), "--margin received 0"),
         (("compare", "missing.csv", "missing.csv"), "missing.csv"),
         (("run", "first-look", "--set", "novalue"), "NAME=VALUE"),
+        (("run", "first-look", "-k", "nosuch"), "-k 'nosuch' selects no load; loads of first-look"),
+        (("resume", "nothing-of-that-name"), "nothing-of-that-name"),
+        (("requalify", "nothing-of-that-name"), "nothing-of-that-name"),
+        (("requalify", "first", "--set", "novalue"), "NAME=VALUE"),
         (("self-test", "--lane", "9999"), "--lane received 9999"),
         (("self-test", "--workload", "zstandart"), "zstandard"),
         (("frobnicate",), "frobnicate"),
@@ -90,6 +94,10 @@ def test_bad_input_is_one_clear_line_and_exit_2(
     assert telling in done.stderr
     assert "Traceback" not in done.stderr
     assert done.stdout == ""
+    # The parser of the command line shows how it is used; everything else is one line: no caution
+    # and no path comes before it, and nothing is made.
+    assert len(done.stderr.splitlines()) == 1 or done.stderr.startswith("Usage: "), done.stderr
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_check_prints_the_plan_as_json() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from io import StringIO
 
+import pytest
 from rich.console import Console
 
 from harness.cli.keys import NoteLine
@@ -113,3 +114,50 @@ def test_a_finished_note_is_told_once() -> None:
     line = type_in("na\r")
     assert line.finished() == ["a"]
     assert line.finished() == []
+
+
+def lines_of(now: Snapshot, width: int, height: int) -> list[str]:
+    console = Console(file=StringIO(), width=width, height=height, highlight=False)
+    console.print(picture(now, "n: add a note"))
+    return console.file.getvalue().splitlines()  # type: ignore[attr-defined, no-any-return]
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (60, 14), (120, 30), (240, 50)])
+def test_whatever_the_size_of_the_terminal_nothing_that_matters_leaves_it(
+    width: int, height: int
+) -> None:
+    failure = Failure(FailureKind.WRONG_RESULT, "mill", 61, 61, 75.0, "bit 3")
+    many = list(lanes(64))
+    many[61] = replace(many[61], failures=1)
+    many[40] = replace(many[40], state="gone")
+    many[7] = replace(many[7], last_verified_seconds=9.0)
+    lines = lines_of(snapshot(lanes=tuple(many), failures=(failure,)), width, height)
+    assert len(lines) <= height
+    assert max(map(len, lines)) <= width
+    text = "\n".join(lines)
+    for wanted in ("FAILED", "first failure", "CPU temperature", "last safe write", "n: add"):
+        assert wanted in text
+    cells = text.split()
+    assert {"gone", "9.0"} <= set(cells)
+    assert "161" in cells, "the lane that failed is in sight, by its verified passes"
+
+
+def test_lanes_that_have_no_room_are_counted_with_their_passes() -> None:
+    lines = lines_of(snapshot(lanes=lanes(64)), 80, 24)
+    shown = [line for line in lines if line.rstrip().endswith("working")]
+    hidden = 64 - len(shown)
+    verified = sum(100 + lane for lane in range(64)) - sum(int(line.split()[3]) for line in shown)
+    assert lines[-1].strip() == f"{hidden} more lanes: {verified} passes verified, 0 failures"
+    assert len(lines) >= 20, "the room is used"
+
+
+def test_the_one_lane_at_work_is_in_sight_among_many_that_wait() -> None:
+    waiting = [replace(lane, state="idle") for lane in lanes(64)]
+    waiting[50] = replace(waiting[50], state="working")
+    lines = lines_of(snapshot(lanes=tuple(waiting)), 80, 24)
+    (at_work,) = [line for line in lines if line.rstrip().endswith("working")]
+    assert at_work.split()[0] == "50"
+
+
+def test_lanes_that_have_room_are_all_shown() -> None:
+    assert "more lanes" not in "\n".join(lines_of(snapshot(lanes=lanes(16)), 80, 24))

@@ -94,8 +94,9 @@ def test_a_share_that_hangs_on_rejected_trials_is_undecided() -> None:
     opposed = RatioGuard(rejected=True, low_all=0.90, high_all=0.95)
     assert share(opposed).verdict is Verdict.INCONCLUSIVE
     straddling = RatioGuard(rejected=True, low_all=0.95, high_all=1.01)
-    assert share(straddling).verdict is Verdict.PASS
-    assert share(straddling, blind=True).verdict is Verdict.INCONCLUSIVE
+    assert share(straddling).verdict is Verdict.INCONCLUSIVE
+    agreeing = RatioGuard(rejected=True, low_all=0.985, high_all=1.01)
+    assert share(agreeing).verdict is Verdict.PASS
 
 
 def test_a_named_load_that_was_not_compared_forbids_the_pass() -> None:

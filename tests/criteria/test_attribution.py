@@ -77,4 +77,4 @@ def test_a_restart_may_be_any_cores_and_counts_on_each() -> None:
         FailureKind.MACHINE_RESTARTED, workload=None, lane=None, core=None, at_seconds=12.0
     )
     done = exposure_of(load_evidence(), evidence(run_data(failures=(crash,))))
-    assert [failed for _, failed in done.cores.values()] == [1, 1]
+    assert [core.failures for core in done.cores.values()] == [1, 1]

@@ -15,7 +15,7 @@ from evidence_samples import (
 
 from harness.criteria.no_crash import NoCrash
 from harness.criteria.no_failures import NoFailures
-from harness.outcome import Verdict
+from harness.outcome import Ending, Verdict
 from harness.results import FailureKind
 
 
@@ -75,3 +75,38 @@ def test_a_named_load_that_is_not_available_cannot_pass_and_an_unnamed_one_does_
     assert named.verdict is Verdict.INCONCLUSIVE
     assert "no compiler" in named.why
     assert NoFailures().judge(evidence(loads=loads)).verdict is Verdict.PASS
+
+
+def test_after_an_interruption_only_the_part_that_ran_is_spoken_of() -> None:
+    result = NoFailures().judge(evidence(run_data(ending=Ending.INTERRUPTED)))
+    assert (result.verdict, result.measured) == (Verdict.INCONCLUSIVE, 0)
+    assert result.why == (
+        "no failure seen in the part that ran: 420 verified passes before it ended early"
+    )
+
+
+def test_loads_that_an_interruption_kept_from_running_are_named() -> None:
+    loads = (load_evidence(), load_evidence(load_info("late", 1), (), verified=0))
+    result = NoFailures().judge(evidence(run_data(ending=Ending.INTERRUPTED), loads=loads))
+    assert result.why.endswith("nothing of late was verified")
+
+
+def test_a_run_between_two_boots_is_not_called_interrupted() -> None:
+    result = NoFailures().judge(evidence(run_data(ending=Ending.AWAITING_BOOT)))
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert "verified passes until the next boot" in result.why
+
+
+@pytest.mark.parametrize(
+    ("ending", "why"),
+    [
+        (Ending.COMPLETED, "no pass of spin was verified"),
+        (Ending.INTERRUPTED, "the run ended before any result was verified"),
+        (Ending.AWAITING_BOOT, "nothing was verified in this boot, and more boots are planned"),
+    ],
+)
+def test_without_a_verified_pass_nothing_is_measured(ending: Ending, why: str) -> None:
+    loads = (load_evidence(rates=(), verified=0),)
+    result = NoFailures().judge(evidence(run_data(ending=ending), loads=loads))
+    assert (result.verdict, result.measured) == (Verdict.INCONCLUSIVE, None)
+    assert result.why == f"not measured: {why}"

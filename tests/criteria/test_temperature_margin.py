@@ -18,10 +18,37 @@ def margin(**more: Any) -> CriterionResult:
     return TemperatureMargin(**keys).judge(evidence(**more))
 
 
-def test_without_a_fit_the_margin_is_from_the_largest_reading() -> None:
+def test_without_a_fit_nobody_knows_where_the_temperature_would_end() -> None:
     result = margin()
-    assert (result.verdict, result.measured) == (Verdict.PASS, 95.0 - 71.0)
-    assert result.low is None
+    assert (result.verdict, result.measured) == (Verdict.INCONCLUSIVE, None)
+    assert "no soak was long enough to fit" in result.why
+
+
+def test_what_was_read_may_fail_without_a_fit() -> None:
+    result = margin(keys={"at_least_celsius": 30.0})
+    assert (result.verdict, result.measured) == (Verdict.FAIL, 95.0 - 71.0)
+    assert "reached 71.0 °C, 24.0 K below the limit" in result.why
+
+
+def test_a_soak_too_short_to_show_its_end_forbids_a_pass() -> None:
+    short = heating(load="brief", steady_celsius=None, steady_low=None, steady_high=None,
+                    reason="too short to show where the temperature ends")  # fmt: skip
+    result = margin(heating=(heating(), short))
+    assert (result.verdict, result.measured) == (Verdict.INCONCLUSIVE, None)
+    assert "brief: too short to show" in result.why
+    assert "20.0 K below the limit" in result.why
+
+
+def test_a_room_warmer_than_the_worst_day_makes_no_margin_larger() -> None:
+    keys = {"when": "hot-day"}
+    result = margin(heating=(heating(),), room=Room(30.0, 25.0), keys=keys)
+    assert result.measured == 20.0
+
+
+def test_a_temperature_beyond_the_limit_is_said_to_be_above_it() -> None:
+    result = margin(heating=(heating(),), keys={"limit_celsius": 70.0, "at_least_celsius": 1.0})
+    assert (result.verdict, result.measured) == (Verdict.FAIL, -5.0)
+    assert "5.0 K above the limit of 70.0 °C" in result.why
 
 
 def test_a_fit_foresees_the_heat_still_to_come_with_its_interval() -> None:
@@ -39,9 +66,14 @@ def test_a_hot_day_adds_the_difference_of_the_rooms() -> None:
     # Linear heat conduction: the rise over the room does not depend on the room. Worked example
     # with theta_JA = 18.3 °C/W (Si5382 configuration report): at 0.876 W the junction is at
     # 41.03 °C in a room of 25 °C, hence 101.03 °C in a room of 85 °C.
-    data = run_data(channels=(channel(peak=25.0 + 0.876 * 18.3),))
+    junction = 25.0 + 0.876 * 18.3
+    data = run_data(channels=(channel(peak=junction),))
+    steady = heating(steady_celsius=junction, steady_low=junction, steady_high=junction)
     result = margin(
-        data=data, room=Room(25.0, 85.0), keys={"when": "hot-day", "limit_celsius": 125.0}
+        data=data,
+        heating=(steady,),
+        room=Room(25.0, 85.0),
+        keys={"when": "hot-day", "limit_celsius": 125.0},
     )
     assert result.measured == pytest.approx(125.0 - 101.03, abs=0.005)
 

@@ -39,10 +39,14 @@ def test_where_rejection_alone_decides_the_verdict_is_undecided() -> None:
     assert floor(99.0, **disturbed).verdict is Verdict.INCONCLUSIVE
 
 
-def test_rejection_for_a_cause_may_settle_a_straddling_interval_and_blind_may_not() -> None:
+@pytest.mark.parametrize("blind", [False, True])
+def test_rejection_does_not_settle_what_straddles_with_every_trial(blind: bool) -> None:
     disturbed = {"rejected": 1, "low_all": 97.0, "high_all": 101.0}
-    assert floor(99.0, **disturbed).verdict is Verdict.PASS
-    assert floor(99.0, blind=True, **disturbed).verdict is Verdict.INCONCLUSIVE
+    result = floor(99.0, blind=blind, **disturbed)
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert "pass without the rejected trials, inconclusive with them" in result.why
+    kept = {"rejected": 1, "low_all": 99.2, "high_all": 101.0}
+    assert floor(99.0, blind=blind, **kept).verdict is Verdict.PASS
 
 
 def test_a_limit_in_another_unit_decides_nothing() -> None:

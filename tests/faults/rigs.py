@@ -151,16 +151,30 @@ class Rig:
 
     # -- commands ------------------------------------------------------------------------------
 
-    def start(self, *words: str, terminal: int | None = None, **environment: str) -> Command:
+    def start(
+        self,
+        *words: str,
+        terminal: int | None = None,
+        code: str = ENTRY,
+        before: tuple[str, ...] = (),
+        **environment: str,
+    ) -> Command:
         """Start a command in a session of its own, its output in files.
 
-        With a `terminal` (a descriptor) it is the session's, and gets the output instead.
+        With a `terminal` (a descriptor) it is the session's, and gets the output instead. `code`
+        is what Python runs, and `before` what Python is started by.
         """
         number = len(self._commands)
         stdout, stderr = (self.place / f"{kind}-{number}" for kind in ("stdout", "stderr"))
         with stdout.open("wb") as out, stderr.open("wb") as err:
             popen = subprocess.Popen(
-                [sys.executable, "-c", ENTRY if terminal is None else TERMINAL + ENTRY, *words],
+                [
+                    *before,
+                    sys.executable,
+                    "-c",
+                    code if terminal is None else TERMINAL + code,
+                    *words,
+                ],
                 stdin=subprocess.DEVNULL if terminal is None else terminal,
                 stdout=out if terminal is None else terminal,
                 stderr=err if terminal is None else terminal,

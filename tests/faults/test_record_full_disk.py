@@ -104,12 +104,14 @@ def test_a_report_that_does_not_fit_leaves_nothing_behind(disk: Path) -> None:
     assert (folder / "report.html").read_bytes() == b"old"
 
 
-@pytest.mark.parametrize("leave_bytes", [0, 100_000, RESERVE, RESERVE + 50_000])
+@pytest.mark.parametrize(
+    "leave_bytes", [0, 8192, 100_000, RESERVE, RESERVE + 8192, RESERVE + 16384, RESERVE + 50_000]
+)
 def test_a_disk_that_is_full_at_the_start_refuses_the_run(disk: Path, leave_bytes: int) -> None:
     fill(disk, leave_bytes)
     with pytest.raises(StorageFull):
         begin(disk)
-    assert list((disk / RUN_ID).glob(".reserve")) == []
+    assert [path.name for path in disk.iterdir()] == ["filler"]  # nothing that looks like a run
 
 
 def test_a_disk_that_goes_away_is_noticed(disk: Path) -> None:

@@ -150,4 +150,5 @@ def test_a_long_soak_keeps_its_memory(tmp_path: Path, capsys: pytest.CaptureFixt
     assert len(channels) == CHIPS * CHANNELS_A_CHIP
     assert curve.growth_bytes("parent") < MOST_GROWTH_BYTES
     assert curve.growth_bytes("sampler") < MOST_GROWTH_BYTES
+    assert curve.growth_bytes("lane 0") < MOST_GROWTH_BYTES
     assert not [event for event in data.events if event.kind is EventKind.DROPPED]

@@ -18,6 +18,8 @@ import pytest
 
 from harness.board import SILENCE_NS, Board, LaneSlot, Slot, StopReason
 from harness.clock import NS_PER_SECOND, SYSTEM
+from harness.finishing import REPORT_NAMES
+from harness.lanes.starting import TEMPLATE
 from harness.outcome import Ending, ExitCode, Verdict
 from harness.phases.state import HANG_SECONDS
 from harness.results import EventKind, FailureKind
@@ -109,6 +111,32 @@ def test_a_hung_template_neither_harms_the_load_nor_keeps_the_run_from_ending(
     assert scene.command.ended() == ExitCode.INTERRUPTED, scene.command.tail
     assert scene.rig.data().failures == ()
     assert scene.rig.seconds_until_gone(2.0) < 2.0
+
+
+def test_a_template_that_hangs_before_there_is_a_lane_is_told_in_its_time_and_reported(
+    tmp_path: Path,
+) -> None:
+    with Rig(tmp_path) as rig:
+        command = rig.run(SOAK)
+        template = until(lambda: template_of(rig), "the template")
+        os.kill(template, signal.SIGSTOP)
+        assert command.ended(TEMPLATE.idle_seconds + 60) == ExitCode.ERROR, command.tail
+        assert "Traceback" not in command.stderr
+        told = f"gave no sign of life for {TEMPLATE.idle_seconds:g} s when sampler was to be forked"
+        assert command.stderr.count(told) == 1
+        data = rig.data()
+        assert (data.ending, data.failures) == (Ending.ERROR, ())
+        assert told in data.ending_text
+        folder = rig.folder()
+        assert folder is not None
+        assert all((folder / name).is_file() for name in REPORT_NAMES)
+        assert rig.seconds_until_gone(2.0) < 2.0
+
+
+def template_of(rig: Rig) -> int | None:
+    """The process that multiprocessing forks from, as soon as there is one."""
+    found = [it.pid for it in rig.processes() if "forkserver" in it.command]
+    return found[0] if found else None
 
 
 def test_lanes_stop_by_themselves_when_the_parent_is_silent(scenes: dict[str, Scene]) -> None:

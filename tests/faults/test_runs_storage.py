@@ -16,8 +16,9 @@ import pytest
 
 from harness.finishing import REPORT_NAMES
 from harness.outcome import Ending, ExitCode, Verdict
+from harness.record.lock import LOCK_NAME
 from harness.record.verify import verify_run
-from tests.faults.rigs import SOAK, TRIALS, Command, Rig, until
+from tests.faults.rigs import ENTRY, SOAK, TRIALS, Command, Rig, until
 
 DISK_BYTES = 4 << 20
 DISK_FULL = "disk is full: free space or choose another --runs-dir"
@@ -118,3 +119,46 @@ def test_a_runs_folder_that_is_a_file_is_told_as_such(tmp_path: Path) -> None:
         command = rig.run(TRIALS, "--runs-dir", str(Path(__file__)))
         assert command.ended() == ExitCode.ERROR
         assert "File exists: give another --runs-dir" in one_clear_line(command)
+
+
+#: Runs a command that sees a full file system in memory, and leaves ours as it is.
+FULL_MEMORY = """
+import subprocess, sys
+subprocess.run(["mount", "-t", "tmpfs", "-o", "size=64k", "rigproof", "/dev/shm"], check=True)
+try:
+    with open("/dev/shm/filler", "wb", buffering=0) as file:
+        while file.write(bytes(4096)):
+            pass
+except OSError:
+    pass
+"""
+
+
+def test_a_full_file_system_in_memory_refuses_the_run_in_one_line(tmp_path: Path) -> None:
+    if subprocess.run(["unshare", "-m", "true"], check=False, capture_output=True).returncode:
+        pytest.skip("a mount of one's own needs unshare(1) and root")
+    profile = tmp_path / "profile.yaml"
+    profile.write_text(TRIALS)
+    with Rig(tmp_path) as rig:
+        code = f"{FULL_MEMORY}\n{ENTRY}"
+        command = rig.start("run", str(profile), code=code, before=("unshare", "-m"))
+        assert command.ended() == ExitCode.ERROR, command.tail
+        line = one_clear_line(command)
+        assert "no room for the" in line
+        assert "No space left on device: free some space there" in line
+        assert list(rig.runs_dir.iterdir()) == []
+        assert not (rig.temporary / LOCK_NAME).exists()
+
+
+def test_a_long_name_for_temporary_files_does_not_keep_a_run_from_its_lanes(
+    tmp_path: Path,
+) -> None:
+    place = tmp_path / ("t" * 100)
+    place.mkdir()
+    profile = tmp_path / "profile.yaml"
+    profile.write_text(TRIALS)
+    with Rig(tmp_path) as rig:
+        command = rig.start("run", str(profile), TMPDIR=str(place))
+        assert command.ended() == ExitCode.PASS, command.tail
+        assert list(place.iterdir()) == []
+        assert rig.seconds_until_gone(2.0) < 2.0

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from harness.errors import ComparisonRefused
 from harness.judgement.analysis import analyse
-from harness.judgement.baseline import summarise_baseline
-from harness.judgement.comparison import CompareOptions, compare_runs, compare_sides
+from harness.judgement.baseline import next_look, summarise_baseline
+from harness.judgement.comparison import CompareOptions, compare_sides
 from harness.judgement.sides import side_as_json, side_from_json, side_of
 from harness.outcome import ExitCode, Verdict
 from harness.results import Boot, Comparison, FactChange, RunData
@@ -33,8 +33,10 @@ def scaled(factor: float, boot: str = "boot-b", **more: Any) -> RunData:
     return run([rate * factor for rate in STEADY], boot, **more)
 
 
-def decision(before: RunData, after: RunData, **options: Any) -> str:
-    return compare_runs([before], [after], CompareOptions(**options)).workloads[0].decision
+def compare_runs(
+    before: Sequence[RunData], after: Sequence[RunData], options: CompareOptions | None = None
+) -> Comparison:
+    return compare_sides(side_of(before), side_of(after), options).comparison
 
 
 # --- decisions ----------------------------------------------------------------------------------
@@ -148,10 +150,35 @@ def test_swapping_the_sides_inverts_the_ratio_and_the_decision(
 
 def test_two_machines_are_refused_unless_asked_for() -> None:
     other = scaled(1.0, facts={"identity": {"key": "m2"}})
-    with pytest.raises(ComparisonRefused, match="different machines"):
-        compare_runs([run()], [other])
+    with pytest.raises(ComparisonRefused, match="different machines") as refused:
+        compare_runs([run(facts={"identity": {"key": "m1"}})], [other])
+    assert refused.value.changes == (FactChange("identity.key", "m1", "m2"),)
     comparison = compare_runs([run()], [other], CompareOptions(other_machine=True))
     assert "compares machines, not settings" in comparison.warnings[0]
+
+
+def test_a_refusal_lists_everything_that_differs_first() -> None:
+    facts = {"identity": {"key": "m1"}, "firmware": {"version": "1.0"}}
+    before = run(facts=facts, settings={"vcore": "1.20 V"})
+    other = {**facts, "identity": {"key": "m2"}, "firmware": {"version": "1.1"}}
+    after = scaled(1.0, facts=other, profile_sha256="f" * 64)
+    with pytest.raises(ComparisonRefused) as refused:
+        compare_runs([before], [after])
+    assert refused.value.changes == (
+        FactChange("setting vcore", "1.20 V", None),
+        FactChange("firmware.version", "1.0", "1.1"),
+        FactChange("identity.key", "m1", "m2"),
+    )
+    assert "the two sides were run by different profiles" in refused.value.warnings
+
+
+def test_a_refused_baseline_still_lists_what_changed_in_the_report() -> None:
+    baseline = summarise_baseline([run(facts={"identity": "m2", "firmware": "1.0"})])
+    facts = {"identity": "m1", "firmware": "1.1"}
+    after = scaled(1.0, profile_text=PROFILE, facts=facts, context={"baseline": baseline})
+    result = analyse(after)
+    assert result.baseline_runs == ("run-boot-a",)
+    assert [change.fact for change in result.changes] == ["firmware", "identity"]
 
 
 def test_without_a_common_load_there_is_nothing_to_compare() -> None:
@@ -196,6 +223,28 @@ def test_whatever_may_mislead_is_warned_of() -> None:
     assert warnings(run(), scaled(1.0)) == ""
 
 
+def test_a_run_on_both_sides_is_warned_of() -> None:
+    told = compare_runs([run()], [run(), scaled(1.0)]).warnings
+    assert told == ("on both sides: run-boot-a; what is compared with itself cannot differ",)
+
+
+def test_what_would_decide_is_the_cheapest_mix_for_trials_as_long_as_these() -> None:
+    def lasting(data: RunData, seconds: float) -> RunData:
+        trials = tuple(replace(t, ended_seconds=t.started_seconds + seconds) for t in data.trials)
+        return replace(data, trials=trials)
+
+    def needed(seconds: float) -> tuple[int, int]:
+        noisy = [100.0 + 0.9 * (-1) ** n for n in range(6)]
+        before, after = run(noisy), run([rate * 1.003 for rate in noisy], "boot-b")
+        found = compare_runs([lasting(before, seconds)], [lasting(after, seconds)]).workloads[0]
+        assert found.trials_needed is not None and found.boots_needed is not None
+        return found.boots_needed, found.trials_needed
+
+    (few, many), (more, fewer) = needed(5.0), needed(300.0)
+    assert more > few
+    assert fewer < many
+
+
 def test_changes_are_listed_settings_first_and_telling_facts_before_others() -> None:
     before = run(
         settings={"vcore": "1.20 V"},
@@ -210,10 +259,25 @@ def test_changes_are_listed_settings_first_and_telling_facts_before_others() -> 
     )
     assert compare_runs([before], [after]).changes == (
         FactChange("setting vcore", "1.20 V", "1.15 V"),
-        FactChange("firmware / version", "1.0", "1.1"),
+        FactChange("firmware.version", "1.0", "1.1"),
         FactChange("zone", 1, 2),
         FactChange("version of numpy", "2.0", "2.1"),
     )
+
+
+def test_what_differs_between_any_two_boots_is_no_change() -> None:
+    def booted(boot: str, release: str, make: Any = run) -> RunData:
+        kernel = {"boot_id": boot, "release": release}
+        data: RunData = make(boot=boot, facts={"identity": {"key": "m1"}, "kernel": kernel})
+        return data
+
+    def again(boot: str, release: str) -> RunData:
+        return booted(boot, release, lambda **more: scaled(1.0, **more))
+
+    before = [booted("b1", "6.1"), booted("b2", "6.1")]
+    assert compare_runs(before, [again("a1", "6.1"), again("a2", "6.1")]).changes == ()
+    moved = compare_runs(before, [again("a1", "6.1"), again("a2", "6.2")]).changes
+    assert moved == (FactChange("kernel.release", "6.1", ["6.1", "6.2"]),)
 
 
 # --- rejected trials ----------------------------------------------------------------------------
@@ -226,9 +290,10 @@ def disturbed(rate: float) -> RunData:
 
 
 def test_a_trial_rejected_for_a_cause_is_left_out_and_told() -> None:
-    found = compare_runs([run()], [disturbed(50.0)]).workloads[0]
+    options = CompareOptions(margin_percent=2.0)
+    found = compare_runs([run()], [disturbed(99.3)], options).workloads[0]
     assert found.ratio == pytest.approx(1.0, abs=1e-4)
-    assert found.trials_after == 6
+    assert (found.trials_after, found.decision) == (6, "equivalent")
     assert "with every trial: ratio" in found.why
 
 
@@ -380,7 +445,7 @@ def test_a_run_lists_everything_that_changed_since_its_baseline() -> None:
     assert result.baseline_runs == ("run-boot-a",)
     assert result.changes == (
         FactChange("setting vcore", "1.20 V", None),
-        FactChange("firmware / version", "1.0", "1.1"),
+        FactChange("firmware.version", "1.0", "1.1"),
     )
     assert (analyse(scaled(1.0)).baseline_runs, analyse(scaled(1.0)).changes) == ((), ())
 
@@ -410,6 +475,64 @@ def test_a_share_that_hangs_on_a_rejected_trial_is_undecided_against_a_baseline(
     baseline = json.loads(json.dumps(summarise_baseline([run()])))
     stored = {"profile_text": SHARE, "context": {"baseline": baseline}}
     text = SHARE.replace("margin_percent: 3", "margin_percent: 3, outliers: blind")
-    kept = analyse(replace(disturbed(50.0), **stored)).criteria[0]
+    hanging = analyse(replace(disturbed(50.0), **stored)).criteria[0]
     blind = analyse(replace(disturbed(50.0), **{**stored, "profile_text": text})).criteria[0]
-    assert (kept.verdict, blind.verdict) == (Verdict.PASS, Verdict.INCONCLUSIVE)
+    agreeing = analyse(replace(disturbed(98.0), **stored)).criteria[0]
+    assert (hanging.verdict, blind.verdict) == (Verdict.INCONCLUSIVE, Verdict.INCONCLUSIVE)
+    assert agreeing.verdict is Verdict.PASS
+
+
+# --- what hangs on rejected trials, and looks -----------------------------------------------------
+
+
+def test_two_decisions_that_differ_with_and_without_rejected_trials_are_none() -> None:
+    found = compare_runs([run()], [disturbed(50.0)])
+    spin = found.workloads[0]
+    assert spin.decision == "undecided"
+    assert spin.why.startswith("equivalent without the rejected trials, undecided with them")
+    assert (found.overall["decision"], found.overall["why"]) == (
+        "undecided",
+        "equivalent without the rejected trials, undecided with them",
+    )
+
+
+def test_the_overall_ratio_is_undecided_while_a_load_in_it_has_no_mean() -> None:
+    drifting = [120.0 + 2.0 * number for number in range(8)]
+    overall = compare_runs([run()], [run(drifting, "boot-b")]).overall
+    assert (overall["decision"], overall["why"]) == ("undecided", "no mean holds for spin")
+    assert overall["ratio"] == pytest.approx(1.27, abs=0.01)
+
+
+def test_a_later_look_at_the_baseline_is_judged_at_what_error_is_left() -> None:
+    baseline = json.loads(json.dumps(summarise_baseline([run()])))
+
+    def judged(looks: int) -> Verdict:
+        context = {"baseline": baseline, "looks": looks}
+        after = scaled(0.9745, profile_text=PROFILE.replace("3}", "3.5}"), context=context)
+        return analyse(after).criteria[0].verdict
+
+    assert [judged(looks) for looks in (1, 30)] == [Verdict.PASS, Verdict.INCONCLUSIVE]
+
+
+def against(baseline: Sequence[RunData], **more: Any) -> RunData:
+    context = {"baseline": summarise_baseline(baseline), **more.pop("context", {})}
+    return scaled(1.0, context=json.loads(json.dumps(context)), **more)
+
+
+def test_requalifying_again_under_the_same_facts_and_settings_is_a_further_look() -> None:
+    base, facts = [run()], {"identity": "m1", "firmware": "1.1"}
+    first = against(base, facts=facts)
+    second = against(base, facts=facts, context={"looks": 2})
+    assert next_look(base, [], facts, {}) == 1
+    assert next_look(base, [first], facts, {}) == 2
+    assert next_look(base, [second, first], facts, {}) == 3
+    assert next_look(base, [replace(first, trials=())], facts, {}) == 1
+
+
+def test_what_was_changed_since_opens_a_new_question() -> None:
+    base, facts = [run()], {"identity": "m1", "firmware": "1.1"}
+    first = against(base, facts=facts)
+    assert next_look(base, [first], {**facts, "firmware": "1.2"}, {}) == 1
+    assert next_look(base, [first], facts, {"vcore": "1.20 V"}) == 1
+    assert next_look([scaled(1.0, "other")], [first], facts, {}) == 1
+    assert next_look(base, [scaled(1.0, facts=facts)], facts, {}) == 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -86,7 +87,11 @@ def test_a_regulated_fan_means_held_by_control_and_no_margin() -> None:
     assert found.margin.margin_celsius is None
     text = heat_statements([found])[0].text
     assert "Held by control: fan changed by" in text
-    assert "no margin is claimed" in text
+    assert "no steady value and no margin is claimed" in text
+    assert "at most 70.0 °C, 70.0 °C at the end" in text
+    assert "settled" not in text
+    assert found.heating.steady_celsius is None
+    assert found.heating.rise_left_celsius is None
 
 
 def test_throttling_during_the_soak_means_held_by_control() -> None:
@@ -142,10 +147,38 @@ def test_throughput_lost_to_heat_is_told_with_its_interval() -> None:
         (100.0 + 5 * n, 1000.0 * (1 - 0.03 * (1 - math.exp(-n / 12))) + (-1) ** n)
         for n in range(120)
     )
-    found = findings(run(soaks=(soak(600.0, 0, rate_points=falling),)))[0]
+    soaks = (soak(600.0, 0, rate_points=falling),)
+    found = findings(run(soaks=soaks))[0]
     assert found.loss.low_percent > 1.0
     assert found.loss.high_percent < 3.5
-    assert "Heat cost" in heat_statements([found])[0].text
+    assert "The soak cost 2.0 %" in heat_statements([found])[0].text
+    assert "clock was not measured" in heat_statements([found])[0].text
+    clock = series("clock", "core_clock", "Hz", lambda time: 3.6e9 - 2e5 * max(time, 0.0))
+    hot = findings(run(clock, soaks=soaks))[0]
+    assert "Heat cost 2.0 %" in heat_statements([hot])[0].text
+    steady = findings(run(series("clock", "core_clock", "Hz", lambda _: 3.6e9), soaks=soaks))[0]
+    assert "the clock stayed constant: heat need not be why" in heat_statements([steady])[0].text
+
+
+def test_a_soak_too_short_to_show_a_loss_says_so() -> None:
+    points = tuple((100.0 + 5 * n, 1000.0 + n) for n in range(4))
+    found = findings(run(soaks=(soak(600.0, 0, rate_points=points),)))[0]
+    text = heat_statements([found])[0].text
+    assert "lost to heat over the soak is not known: 4 readings of the throughput" in text
+
+
+def test_only_the_clocks_of_cores_under_the_load_tell_of_control() -> None:
+    idle = series("idle", "core_clock", "Hz", lambda time: 8e8 + 1e6 * max(time, 0.0))
+    other = replace(idle, channel=replace(idle.channel, cpu=9))
+    assert findings(run(other))[0].control.control is Control.UNKNOWN
+    own = replace(idle, channel=replace(idle.channel, cpu=4))
+    assert findings(run(own))[0].control.control is Control.HELD
+
+
+def test_the_power_of_the_resistance_is_that_of_the_steady_end() -> None:
+    leak = series("power", "cpu_power", "W", lambda time: 96.0 - 3.0 * math.exp(-max(time, 0) / 60))
+    found = findings(run(leak))[0]
+    assert found.resistance.celsius_per_watt == pytest.approx(48.0 / 96.0, abs=0.001)
 
 
 # --- the room -----------------------------------------------------------------------------------

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
+import re
 import signal
+import struct
 from collections.abc import Iterator
 from multiprocessing.connection import wait
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import psutil
 import pytest
@@ -15,7 +18,9 @@ import pytest
 from harness.board import Board, LaneSlot, Slot, StopReason
 from harness.clock import NS_PER_SECOND, SYSTEM
 from harness.lanes import messages as m
+from harness.lanes import team as team_module
 from harness.lanes.gate import SquareWave
+from harness.lanes.patience import Limit
 from harness.lanes.team import SINGLE_THREADED, Death, LaneTeam, context, describe_exit, read_tail
 from harness.plan import INPUT_SEED
 from workloads.registry import load
@@ -191,6 +196,47 @@ def test_a_death_is_explained_by_its_signal(lanes: Lanes, name: str) -> None:
     if name == "SIGSEGV":
         assert "Segmentation fault" in death.stderr_tail  # faulthandler's stack
     assert lanes.team.alive == (0,)
+
+
+class Stopped:
+    """A lane's process that stops in the middle of what it says; killing it ends its sentence."""
+
+    exitcode: int | None = None
+    pid = None
+
+    def __init__(self) -> None:
+        self.ours, self._theirs = multiprocessing.Pipe()
+        self.sentinel, self._life = os.pipe()
+        # multiprocessing puts the length in front of a message, in four bytes.
+        os.write(self._theirs.fileno(), struct.pack("!i", 1000) + b"x" * 10)
+
+    def kill(self) -> None:
+        if self.exitcode is None:
+            self.exitcode = -signal.SIGKILL
+            self._theirs.close()
+            os.close(self._life)
+
+    def join(self, timeout: float) -> None:
+        """It is dead at once when it is killed."""
+
+    def is_alive(self) -> bool:
+        return self.exitcode is None
+
+
+def test_a_lane_that_stops_in_the_middle_of_a_message_is_ended_and_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(team_module, "MESSAGE", Limit(0.3, 0.3))
+    stopped = Stopped()
+    with LaneTeam(context([]), Board.create(tmp_path / "board", 1), tmp_path) as team:
+        member: Any = team_module._Member(stopped, stopped.ours, tmp_path / "none")  # type: ignore[arg-type]
+        team._members[0] = member
+        (death,) = team.hear()
+        assert isinstance(death, Death)
+        assert (death.lane, death.exit_code) == (0, -signal.SIGKILL)
+        assert re.fullmatch(r"gave no .* s in mid-message and was ended", death.how)
+        assert team.hear() == []
+    os.close(stopped.sentinel)
 
 
 def test_closing_leaves_no_process(tmp_path: Path) -> None:

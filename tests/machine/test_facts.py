@@ -11,7 +11,15 @@ import pytest
 
 from harness.machine.fact_values import is_unknown, known_or_none, reason_of, unknown
 from harness.machine.facts import collect_facts
-from tests.sysfs_trees import BOARDS, arm_board, desktop_a, desktop_b, laptop, server
+from tests.sysfs_trees import (
+    BOARDS,
+    arm_board,
+    desktop_a,
+    desktop_b,
+    laptop,
+    server,
+    virtual_machine,
+)
 
 
 def _unknowns(value: Any, name: str = "") -> list[tuple[str, str]]:
@@ -49,6 +57,21 @@ def test_a_desktop_says_what_it_is(tmp_path: Path) -> None:
     ]
     assert facts["virtualization"] == {"virtual": False, "kind": None}
     assert facts["power"]["source"] == "no battery"
+
+
+def test_a_hypervisor_without_a_name_is_not_known_and_none_is_none(tmp_path: Path) -> None:
+    tree = virtual_machine(tmp_path / "v")
+    assert collect_facts(tree.root)["virtualization"] == {
+        "virtual": True,
+        "kind": "A Cloud Virtual Machine",
+    }
+    tree.dmi({"sys_vendor": "", "product_name": ""})
+    unnamed = collect_facts(tree.root)["virtualization"]
+    assert unnamed["virtual"] is True
+    assert reason_of(unnamed["kind"]) == "the hypervisor gives no name"
+    (tree.root / "proc/cpuinfo").unlink()
+    silent = collect_facts(tree.root)["virtualization"]
+    assert {reason_of(it) for it in silent.values()} == {"this system does not say"}
 
 
 def test_the_other_drivers_switch_for_boost_is_turned_round(tmp_path: Path) -> None:

@@ -55,6 +55,13 @@ def test_a_virtual_machine_is_warned_of_by_name(tmp_path: Path) -> None:
     assert "A Cloud Virtual Machine" in warning.text
 
 
+def test_a_virtual_machine_without_a_name_is_warned_of_without_one(tmp_path: Path) -> None:
+    tree = virtual_machine(tmp_path)
+    tree.dmi({"sys_vendor": "", "product_name": ""})
+    (warning,) = pre_run_warnings(tree.root, busy=lambda: None)
+    assert warning.text.startswith("this is a virtual machine: its speed")
+
+
 @pytest.mark.parametrize(("cpus", "warned"), [(1.4, True), (0.02, False), (None, False)])
 def test_other_processes_are_warned_of_when_they_use_a_core(
     tmp_path: Path, cpus: float | None, warned: bool
@@ -107,3 +114,13 @@ def test_busy_cpus_are_measured_here_and_unknown_for_a_still_tree(tmp_path: Path
     assert here is None or 0 <= here <= (os.cpu_count() or 1)
     assert busy_cpus(desktop_a(tmp_path).root) is None
     assert busy_cpus(Tree(tmp_path / "empty").root) is None
+
+
+def test_cpus_that_are_switched_off_are_warned_of_by_number(tmp_path: Path) -> None:
+    tree = desktop_a(tmp_path)
+    tree.write("sys/devices/system/cpu/present", "0-19")
+    (warning,) = pre_run_warnings(tree.root, busy=lambda: 0.0)
+    assert warning.name == "CPUs offline"
+    assert "4 CPUs of the machine are switched off (16-19)" in warning.text
+    tree.write("sys/devices/system/cpu/present", "x-")
+    assert _names(tree.root) == set()

@@ -18,9 +18,10 @@ from harness.statistics.levels import (
     variance_components,
 )
 from harness.statistics.quantiles import f_tail, student_cdf, student_quantile
-from harness.statistics.ratio import fieller_limits, fieller_ratio, ratio_from_terms
-from harness.statistics.spending import SpendingPlan, repeated_look_error, spending_boundaries
+from harness.statistics.ratio import fieller_limits, ratio_from_terms
+from harness.statistics.spending import SpendingPlan, spending_boundaries
 from harness.statistics.summary import mean_of, sd_of
+from tests.statistics.look_oracle import repeated_look_error
 
 Terms = list[tuple[float, float | None]]
 
@@ -109,12 +110,6 @@ def test_with_one_trial_a_boot_the_two_level_interval_is_students() -> None:
     levels = boots_interval([[value] for value in values], 0.95)
     plain = student_interval(values, 0.95)
     assert (levels.low, levels.high) == (plain.low, plain.high)
-
-
-def test_fiellers_limits_on_small_samples_hold_the_ratio_of_their_means() -> None:
-    found = fieller_ratio([100.0, 101, 99, 100.5], [102.0, 103, 101.5, 102.2], 0.95)
-    assert found.low is not None and found.ratio is not None and found.high is not None
-    assert found.low < found.ratio < found.high
 
 
 def test_gear_batches_give_the_handbooks_analysis_of_variance() -> None:
@@ -339,12 +334,22 @@ def test_equivalence_from_summaries_as_in_lakens_re_analysis() -> None:
 
 def test_repeated_looks_give_the_published_errors_and_constants() -> None:
     """Armitage, McPherson and Rowe (1969): five looks at 5 % give 14.2 %. Pocock's constant for
-    five looks 2.413, O'Brien and Fleming's 2.040 (Jennison and Turnbull 2000), from memory."""
+    five looks 2.413, O'Brien and Fleming's 2.040 (Jennison and Turnbull 2000), from memory.
+
+    What each look spends at these bounds gives them back, and all of it together is the error.
+    """
     steps = [1.0, 2, 3, 4, 5]
-    assert prints(repeated_look_error(steps, [1.959964] * 5), "0.142")
-    assert prints(repeated_look_error(steps, [2.413] * 5), "0.0500")
     fleming = [2.040 * math.sqrt(5 / step) for step in steps]
-    assert prints(repeated_look_error(steps, fleming), "0.0500")
+    for bounds, printed in (
+        ([1.959964] * 5, "0.142"),
+        ([2.413] * 5, "0.0500"),
+        (fleming, "0.0500"),
+    ):
+        spent = [
+            repeated_look_error(steps[:looks], bounds[:looks]) for looks in range(1, len(steps) + 1)
+        ]
+        assert prints(spent[-1], printed)
+        assert spending_boundaries(steps, spent) == pytest.approx(bounds, abs=2e-4)
 
 
 def test_pocock_type_spending_gives_the_published_boundaries() -> None:

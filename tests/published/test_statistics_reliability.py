@@ -7,13 +7,13 @@ import math
 import pytest
 from statistics_data import prints, truncates_to
 
-from harness.statistics.demonstration import PLANS, failure_terminated_plan
-from harness.statistics.planning import sample_size_normal, sample_size_student
+from harness.statistics.demonstration import PLANS, fixed_duration_plan
+from harness.statistics.quantiles import normal_quantile, student_quantile
 from harness.statistics.reliability import (
     clopper_pearson,
-    demonstrated_success,
     error_rate,
     hours_to_demonstrate,
+    passes_to_demonstrate,
     rate_upper_bound,
 )
 
@@ -157,10 +157,14 @@ def test_exact_binomial_limits_of_newcombes_table(
     [(10, 0.9, "81.1131"), (29, 0.95, "90.4966"), (59, 0.95, "95.1297"), (99, 0.99, "95.4993")],
 )
 def test_the_success_run_with_a_uniform_prior(passes: int, confidence: float, printed: str) -> None:
-    """Success-run theorem R = (1 - C)^(1/(n+1)), example table."""
-    assert prints(100.0 * demonstrated_success(passes, confidence, prior=True), printed)
-    classical = demonstrated_success(passes + 1, confidence)
-    assert classical == demonstrated_success(passes, confidence, prior=True)
+    """Success-run theorem R = (1 - C)^(1/(n+1)), example table: a pass more in the classical form.
+
+    Clopper and Pearson's bound is the classical one.
+    """
+    classical = clopper_pearson(passes + 1, passes + 1, confidence, two_sided=False).lower
+    assert classical is not None
+    assert prints(100.0 * classical, printed)
+    assert passes_to_demonstrate(classical, confidence) == passes + 1
 
 
 # MIL-HDBK-781A, fixed-duration plans: producer's and consumer's risk in percent, discrimination
@@ -210,19 +214,37 @@ FAILURE_TERMINATED = {
 
 @pytest.mark.parametrize("risks", list(FAILURE_TERMINATED))
 def test_failure_terminated_plans(risks: tuple[float, float]) -> None:
-    """Printed from three-digit chi-square tables, hence 0.3 %."""
+    """Printed from three-digit chi-square tables, hence 0.3 %.
+
+    One failure more than a fixed-duration plan of the same risks accepts ends such a plan. Its
+    criterion is the longest duration that keeps the producer's risk, per failure: ratio times the
+    hours that bound the rate with a confidence of that risk.
+    """
     for ratio, failures, criterion in FAILURE_TERMINATED[risks]:
-        plan = failure_terminated_plan(ratio, *risks)
-        assert plan.failures == failures
-        assert plan.criterion == pytest.approx(criterion, rel=3.5e-3)
+        plan = fixed_duration_plan(ratio, *risks)
+        assert plan.reject_failures == failures
+        longest = ratio * hours_to_demonstrate(1.0, risks[0], failures - 1)
+        assert longest / failures == pytest.approx(criterion, rel=3.5e-3)
+        assert plan.duration <= longest
+
+
+def sample_size(delta: float, alpha: float, beta: float, degrees: float = math.inf) -> float:
+    """N = ((q(1 - a) + q(1 - b)) / delta)^2 of Handbook 7.2.2.2, for a one-sided `alpha`; with
+    degrees of freedom one iteration of the same with Student's quantiles."""
+    known = math.isinf(degrees)
+    quantiles = [
+        normal_quantile(1.0 - risk) if known else student_quantile(1.0 - risk, degrees)
+        for risk in (alpha, beta)
+    ]
+    return (sum(quantiles) / delta) ** 2
 
 
 def test_the_sample_size_to_detect_a_shift_of_one_sigma() -> None:
     """Handbook 7.2.2.2, whose raw 8.567 and 10.6 use quantiles of three decimals."""
-    known = sample_size_normal(1.0, 0.05, 0.1, two_sided=False)
+    known = sample_size(1.0, 0.05, 0.1)
     assert known == pytest.approx(8.567, abs=0.004)
     assert math.ceil(known) == 9
-    estimated = sample_size_student(1.0, 0.05, 0.1, 8, two_sided=False)
+    estimated = sample_size(1.0, 0.05, 0.1, 8)
     assert prints(estimated, "10.6")
     assert math.ceil(estimated) == 11
 
@@ -258,7 +280,7 @@ def test_the_sample_size_table_is_the_formula_or_one_more() -> None:
     for line in SAMPLE_SIZES.strip().split("\n"):
         alpha, beta, *cells = line.split()
         for shift, printed in zip((0.5, 1.0, 1.5), cells, strict=True):
-            size = sample_size_normal(shift, float(alpha), float(beta), two_sided=True)
+            size = sample_size(shift, float(alpha) / 2.0, float(beta))
             found = max(3, math.ceil(size))
             exact += found == int(printed)
             larger += found == int(printed) - 1 and shift == 0.5

@@ -3,27 +3,38 @@
 from __future__ import annotations
 
 import pytest
-from statistics_data import prints
 
-from harness.statistics.heat import predicted_temperature, system_resistance
-from harness.statistics.thermal import ThermalComponent, fit_temperature, step_response
+from harness.statistics.heat import find_control, system_resistance
+from harness.statistics.thermal import fit_temperature
+from tests.thermal_curves import step_response
+
+CONSTANT = find_control([[4e9] * 20], [[1200.0] * 20], [[100.0] * 20])
 
 
 def test_resistance_is_the_rise_over_the_power_at_steady_state() -> None:
     """JEDEC JESD51-1: theta = (T_J - T_A) / P, both steady; here for the whole system."""
     times = [float(second) for second in range(600)]
-    rise = step_response(times, [ThermalComponent(40.0, 45.0)])
+    rise = step_response(times, [(40.0, 45.0)])
     fit = fit_temperature(times, [25.0 + value for value in rise])
-    found = system_resistance(fit, 25.0, 100.0)
+    found = system_resistance(fit, 25.0, 100.0, CONSTANT)
     assert found.celsius_per_watt == pytest.approx(0.4, rel=1e-6)
 
 
 @pytest.mark.parametrize(
-    ("power", "ambient", "printed"), [(0.876, 25.0, "41"), (1.213, 85.0, "107")]
+    ("power", "ambient", "printed"), [(0.876, 25.0, 41.0), (1.213, 85.0, 107.0)]
 )
-def test_junction_temperatures_of_a_clock_chip(power: float, ambient: float, printed: str) -> None:
-    """Si5382 device configuration report: theta 18.3 degrees Celsius per watt."""
-    assert prints(predicted_temperature(18.3, power, ambient), printed)
+def test_the_resistance_of_a_clock_chip(power: float, ambient: float, printed: float) -> None:
+    """Si5382 device configuration report: theta 18.3 degrees Celsius per watt.
+
+    The junction temperature is printed to a degree: half of one either way encloses the 18.3.
+    """
+    around = []
+    for steady in (printed - 0.5, printed + 0.5):
+        fit = fit_temperature([float(second) for second in range(60)], [steady] * 60)
+        around.append(system_resistance(fit, ambient, power, CONSTANT).celsius_per_watt)
+    low, high = around
+    assert low is not None and high is not None
+    assert low < 18.3 < high
 
 
 # JESD51-14 form, resistances 0.7 and 0.3 K/W, time constants 0.7 and 3 s, from the formula.
@@ -34,17 +45,17 @@ FOSTER = [
     (17.78279410038923, 0.9992005374189064),
     (100.0, 0.9999999999999989),
 ]
-PARTS = [ThermalComponent(0.7, 0.7), ThermalComponent(0.3, 3.0)]
+PARTS = [(0.7, 0.7), (0.3, 3.0)]
 
 
 @pytest.mark.parametrize(("time", "impedance"), FOSTER)
-def test_the_foster_networks_step_response(time: float, impedance: float) -> None:
+def test_the_curves_fitted_here_are_the_foster_networks(time: float, impedance: float) -> None:
     assert step_response([time], PARTS)[0] == pytest.approx(impedance, rel=1e-12)
 
 
 def test_a_single_part_reaches_63_86_95_98_and_99_percent_after_one_to_five_constants() -> None:
     expected = [0.6321205588285577, 0.8646647167633873, 0.950212931632136, 0.9816843611112658]
-    found = step_response([1.0, 2.0, 3.0, 4.0, 5.0], [ThermalComponent(1.0, 1.0)])
+    found = step_response([1.0, 2.0, 3.0, 4.0, 5.0], [(1.0, 1.0)])
     assert found == pytest.approx([*expected, 0.9932620530009145], rel=1e-12)
 
 

@@ -31,7 +31,7 @@ def test_runs_are_listed_for_people(tmp_path: Path) -> None:
     (folder / "summary.json").write_text('{"verdict": "pass"}')
     head, line = called("runs", "--runs-dir", str(tmp_path)).splitlines()
     assert head == f"Runs in {tmp_path}"
-    for words in (RUN_ID, "pass", "42.0 s", "2 trials, 1 failures"):
+    for words in (RUN_ID, "pass", "42.0 s", "2 trials, 1 failure"):
         assert words in line
 
 

@@ -14,6 +14,7 @@ from record_samples import BOOT_ID
 
 from harness.clock import ManualClock
 from harness.errors import RefusedStart, StorageError
+from harness.record import lock as lock_module
 from harness.record.lock import LOCK_NAME, MachineLock
 from harness.record.owner import Owner, owner_is_alive, process_mark, terminal_name
 
@@ -60,19 +61,32 @@ def test_a_second_run_is_refused_with_owner_run_and_age(
 
 @pytest.mark.parametrize("case", ["ended", "pid used again", "restart"])
 def test_a_stale_lock_is_taken_over_and_explained(
-    tmp_path: Path, me: Owner, clock: ManualClock, case: str
+    tmp_path: Path, me: Owner, clock: ManualClock, case: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     owners = {
         "ended": gone(me),
         "pid used again": dataclasses.replace(me, mark="ticks 1"),
-        "restart": dataclasses.replace(me, boot_id="boot-before"),
+        "restart": me,
     }
     MachineLock.acquire(owners[case], "run-1", clock, folder=tmp_path)
+    if case == "restart":
+        monkeypatch.setattr(lock_module, "boot_id", lambda: "boot-after")
     with MachineLock.acquire(me, "run-2", clock, folder=tmp_path) as lock:
         why = "the machine restarted" if case == "restart" else "its process is gone"
         assert f"run run-1 (process {owners[case].pid}" in lock.stale_note
         assert f"was stale, {why}, and was removed" in lock.stale_note
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_run_on_a_described_machine_keeps_every_other_run_off_the_real_one(
+    tmp_path: Path, me: Owner, clock: ManualClock
+) -> None:
+    """Owners carry the boot id of the tree that describes the machine; the load is on this one."""
+    described = dataclasses.replace(me, boot_id="boot-of-a-tree")
+    with MachineLock.acquire(described, "run-1", clock, folder=tmp_path):
+        for other in (me, dataclasses.replace(me, boot_id="boot-of-another-tree")):
+            with pytest.raises(RefusedStart, match="run-1 is under way"):
+                MachineLock.acquire(other, "run-2", clock, folder=tmp_path)
 
 
 @pytest.mark.parametrize("content", [b"", b"junk", b"\xff\xfe", b'{"pid": "x"}', b"[" * 99_999])
@@ -117,6 +131,17 @@ def test_a_folder_that_cannot_be_written_is_one_clear_error(
 ) -> None:
     with pytest.raises(StorageError, match="lock cannot be written"):
         MachineLock.acquire(me, "run-1", clock, folder=tmp_path / "none")
+
+
+def test_without_a_folder_for_temporary_files_there_is_one_clear_error(
+    me: Owner, clock: ManualClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none() -> str:
+        raise FileNotFoundError(2, "No usable temporary directory found in ['/tmp']")
+
+    monkeypatch.setattr("harness.record.files.tempfile.gettempdir", none)
+    with pytest.raises(StorageError, match=r"No usable temporary directory.*set TMPDIR"):
+        MachineLock.acquire(me, "run-1", clock)
 
 
 def test_this_process_is_alive_and_its_past_and_future_are_not(me: Owner) -> None:

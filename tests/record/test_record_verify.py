@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 from pathlib import Path
@@ -12,6 +13,7 @@ from record_samples import begin, finished_run
 from harness.errors import RecordError, StorageError
 from harness.record.database import RECORD_NAME
 from harness.record.files import sha256_of, write_atomic
+from harness.record.listing import list_runs
 from harness.record.sums import SUMS_NAME, read_sums, summed_files, write_sums
 from harness.record.verify import Problem, verify_run
 
@@ -153,3 +155,19 @@ def test_a_file_that_cannot_be_written_leaves_the_old_one(tmp_path: Path) -> Non
     with pytest.raises(StorageError, match="not written"):
         write_atomic(path, b"")
     assert [entry.name for entry in tmp_path.iterdir()] == ["taken"]
+
+
+@pytest.mark.parametrize("name", [SUMS_NAME, "report.html", "record.sqlite3", "summary.json"])
+def test_a_pipe_in_a_strangers_folder_is_told_and_nobody_waits_for_it(
+    folder: Path, name: str
+) -> None:
+    """Without the look at its kind this would never end: nobody writes to the pipe."""
+    if not hasattr(os, "mkfifo"):
+        pytest.skip("this system has no pipes with a name")
+    sums = folder / SUMS_NAME
+    sums.write_text(f"{'0' * 64}  report.html\n{'0' * 64}  summary.json\n")
+    (folder / name).unlink(missing_ok=True)
+    os.mkfifo(folder / name)
+    told = [problem for problem in verify_run(folder) if problem.file == name]
+    assert any("no plain file" in it.text or "no such record" in it.text for it in told), told
+    assert len(list_runs(folder.parent)) == 1

@@ -173,6 +173,37 @@ def test_a_digest_agreed_on_in_the_run_is_never_called_shipped() -> None:
     assert "Right digest: shipped" in page("passing").all_text()
 
 
+def test_the_spread_has_one_name_and_its_meaning_stands_above_the_table() -> None:
+    root = page("passing")
+    table = next(
+        item for item in root.find("table") if "Throughput of all" in item.children[0].all_text()
+    )
+    headings = [cell.all_text() for cell in table.find("thead")[0].find("th")]
+    assert "Spread (CV)" in headings
+    assert "coefficient of variation" in table.find("caption")[0].all_text()
+    assert "aries by" not in root.all_text()
+
+
+def test_cells_of_the_main_tables_are_labelled_with_their_own_heading() -> None:
+    for name, root in pages().items():
+        for table in root.find("table"):
+            if table.attributes.get("class") != "cards":
+                assert not any("data-label" in cell.attributes for cell in table.walk()), name
+                continue
+            headings = [cell.all_text() for cell in table.find("thead")[0].find("th")]
+            for row in table.find("tbody")[0].find("tr"):
+                if any("colspan" in cell.attributes for cell in row.children):
+                    continue
+                for heading, cell in zip(headings, row.children, strict=True):
+                    assert cell.attributes.get("data-label", heading) == heading, (name, heading)
+
+
+def test_an_empty_table_of_channels_is_not_pointed_at() -> None:
+    without = samples.judged(channels=())
+    assert "The table names what" not in parse_html(report_html(without)).all_text()
+    assert "The table names what" in page("without_sensors").all_text()
+
+
 def test_readings_are_shown_with_their_unit() -> None:
     root = page("passing")
     assert cells(root, "latency 1024 kib") == ["4.200 ns"]

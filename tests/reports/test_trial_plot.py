@@ -31,6 +31,13 @@ def test_a_mark_stands_at_its_difference_from_the_mean() -> None:
     assert mark.edge == 0
 
 
+def test_the_spread_beside_a_row_is_called_as_everywhere_else() -> None:
+    item = replace(samples.passing().workloads[0], cv_percent=19.69)
+    plot = overview([item])
+    assert plot is not None
+    assert plot.rows[0].note == "spread (CV) 20 %"
+
+
 def test_trials_run_from_top_to_bottom_in_their_order() -> None:
     plot = overview([samples.passing().workloads[1]])
     assert plot is not None

@@ -26,7 +26,8 @@ NBSP = "\N{NO-BREAK SPACE}"
         (1.0, None, None, "failures", "1 failure"),
         (1.0, None, None, "crashes", "1 crash"),
         (1.0, None, None, "s", "1 s"),
-        (24_640_245_760.0, None, None, "byte", "24.64 GB"),
+        (24_640_245_760.0, None, None, "byte", "22.95 GiB"),
+        (1_073_741_824.0, None, None, "byte", "1.000 GiB"),
     ],
 )
 def test_a_measured_value_is_shown_with_as_much_of_its_interval_as_there_is(
@@ -88,7 +89,7 @@ def test_a_fact_takes_its_unit_from_the_end_of_its_name() -> None:
         "CPU / SMT": "yes",
         "CPU / caches": "L1, L2",
         "core voltage offset": "−30 mV",
-        "virtualisation": "not known",
+        "virtualisation": "none",
         "empty list": "none",
         "blank": "empty",
         "boost": "not known: permission denied",

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from harness.clock import NS_PER_SECOND, ManualClock
 from harness.results import Event
 from harness.sensors.chip_worker import SPIKE, ChipWorker, GuardDesk, Schedule, Sweep
+from harness.sensors.contract import Reading
 from harness.sensors.guard import Guard, GuardLimit, Trip
 from tests.sensors.fakes import DIE, FakeChip, TellingFake
 
@@ -24,7 +25,8 @@ class Bench:
         self.trips: list[Trip] = []
         self.events: list[Event] = []
         self.sweeps: list[Sweep] = []
-        desk = GuardDesk(Guard(limits, [DIE]), self._trip, self.trips.append, self.events.append)
+        guard = Guard(limits, [DIE])
+        self.desk = GuardDesk(guard, self._trip, self.trips.append, self.events.append)
         start = self.clock.monotonic_ns()
         self.worker = ChipWorker(
             3,
@@ -32,7 +34,7 @@ class Bench:
             Schedule(start, NS_PER_SECOND // 2),
             clock=self.clock,
             run_started_ns=start,
-            desk=desk,
+            desk=self.desk,
             hand_over=self.sweeps.append,
         )
 
@@ -50,9 +52,10 @@ def test_a_sweep_carries_readings_time_latency_and_lateness() -> None:
     bench.clock.advance(0.004)
     bench.worker.step(due)
     (sweep,) = bench.sweeps
-    assert (sweep.worker, sweep.packed.at_seconds, sweep.late_seconds) == (3, 0.004, 0.004)
+    packed = sweep.packed()
+    assert (sweep.worker, packed.at_seconds, sweep.late_seconds) == (3, 0.004, 0.004)
     assert [it.value for it in sweep.readings] == [40.0]
-    assert sweep.packed.latency_seconds == 0.0
+    assert packed.latency_seconds == 0.0
     assert bench.worker.busy_since_ns is None
 
 
@@ -63,6 +66,34 @@ def test_a_value_over_the_limit_is_read_again_and_raises_the_flag_in_the_same_tu
     assert len(chip.reads) == 2
     assert bench.tripped == 1
     assert bench.trips[0].stop.value == 97.0
+
+
+def test_the_loop_is_told_before_a_second_reading_which_may_hang() -> None:
+    bench = Bench(FakeChip(lambda now: 97.0), HOT)
+    told: list[tuple[int, bool]] = []
+    chip = bench.worker.chip
+    assert isinstance(chip, FakeChip)
+    bench.desk.before_second_reading = lambda: told.append(
+        (len(chip.reads), bench.desk.guard.awaits)
+    )
+    bench.step()
+    assert told == [(1, True)]
+    assert not bench.desk.guard.awaits
+
+
+def test_an_unchanged_list_is_sent_with_the_time_and_latency_of_its_own_sweep() -> None:
+    class Unchanged(FakeChip):
+        def read(self, now_seconds: float) -> list[Reading]:
+            return same
+
+    same = [Reading(DIE.key, 41.0)]
+    bench = Bench(Unchanged(lambda now: 41.0))
+    bench.step()
+    bench.clock.advance(0.5)
+    bench.step()
+    assert bench.sweeps[0].template is bench.sweeps[1].template
+    samples = [it.packed().samples()[0] for it in bench.sweeps]
+    assert [(it.at_seconds, it.value) for it in samples] == [(0.0, 41.0), (0.5, 41.0)]
 
 
 def test_a_spike_is_flagged_and_stops_nothing() -> None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 from pathlib import Path
 
 import pytest
 
+from harness.sensors import gauge
 from harness.sensors.cpufreq import CpufreqSource
 from tests.sysfs_trees import Tree
 
@@ -51,3 +53,20 @@ def test_limits_belong_to_the_policies_that_have_a_clock(tmp_path: Path) -> None
 
 def test_a_hidden_clock_is_said(tmp_path: Path) -> None:
     assert "hides its clock" in CpufreqSource().discover(tmp_path).absent[0].absent_reason
+
+
+def test_an_idle_cpu_whose_clock_was_not_counted_is_said_to_be_idle(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tree = Tree(tmp_path)
+    tree.policy(0, {"cpuinfo_avg_freq": 4_900_000})
+    chip = CpufreqSource().discover(tree.root).chips[0]
+
+    def idle(*_: object) -> bytes:
+        raise BlockingIOError(errno.EAGAIN, "Resource temporarily unavailable")
+
+    monkeypatch.setattr(gauge, "pread", idle)
+    (reading,) = chip.read(0.0)
+    assert reading.value is None
+    assert reading.reason.startswith("EAGAIN")
+    assert reading.reason.endswith("the CPU is idle, nothing was counted")

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from itertools import count, pairwise
 from pathlib import Path
 
+import psutil
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -226,13 +227,40 @@ def test_a_program_that_prints_nothing_is_given_up_on() -> None:
         learn(_command("import time; time.sleep(60)"), seconds=0.3)
 
 
-def test_a_real_program_is_sampled_restarted_and_killed() -> None:
+def test_a_real_program_is_sampled_and_restarted() -> None:
     chip = ExternalChip(_command("print('inlet=21 °C')", INLET), (INLET,))
     _until(lambda: _only(chip, 0.0).value == 21.0)
     _until(lambda: _only(chip, 0.5).flag == REPEAT)
     later = count(1)
     _until(lambda: _only(chip, 0.5 + next(later) / 10).flag == "")
     chip.close()
+
+
+#: Tells its own process id and that of a program it started, and goes on with both for ever.
+GOES_ON = """
+import os, subprocess, sys, time
+child = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(600)"])
+print(f"own={os.getpid()}; child={child.pid}", flush=True)
+time.sleep(600)
+"""
+
+
+def test_closing_kills_a_real_program_that_goes_on_and_what_it_started() -> None:
+    told = (ExternalChannel("own", ""), ExternalChannel("child", ""))
+    chip = ExternalChip(_command(GOES_ON, *told), told)
+    _until(lambda: chip.read(0.0)[0].value is not None)
+    pids = [int(reading.value or 0) for reading in chip.read(0.0)]
+    assert [_runs(pid) for pid in pids] == [True, True]
+    chip.close()
+    _until(lambda: not any(_runs(pid) for pid in pids))
+
+
+def _runs(pid: int) -> bool:
+    """Whether the process is there and not merely waiting to be reaped."""
+    try:
+        return psutil.Process(pid).status() != psutil.STATUS_ZOMBIE
+    except psutil.NoSuchProcess:
+        return False
 
 
 def _until(condition: Callable[[], bool], seconds: float = 20.0) -> None:

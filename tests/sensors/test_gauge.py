@@ -91,6 +91,17 @@ def test_values_within_the_drivers_cache_time_are_known_as_repeats(tmp_path: Pat
     assert _only(chip, 2.1).flag == ""
 
 
+def test_an_input_that_fails_to_zero_is_doubted_and_a_cold_one_is_not(tmp_path: Path) -> None:
+    path = tmp_path / "a"
+    flags = []
+    chip = _chip(path)
+    for text in ("3000", "0", "-1000", "64000", "0"):
+        path.write_text(text)
+        flags.append(_only(chip).flag[:11])
+    assert flags == ["", "", "", "", "implausible"]
+    chip.close()
+
+
 def test_a_repeated_implausible_value_stays_implausible(tmp_path: Path) -> None:
     (tmp_path / "a").write_text("127000")
     chip = _chip(tmp_path / "a", cache_seconds=1.5)

@@ -185,3 +185,37 @@ def test_the_guard_stops_exactly_when_two_readings_in_a_row_are_over(
             break
     over = [turn for turn, value in enumerate(values) if value is not None and value > 95.0]
     assert tripped_at == (over[0] if over else None)
+
+
+def _warnings_of_a_still_die(values: list[float], load_begins: int) -> list[str]:
+    """One reading a second; the texts that the guard tells."""
+    guard = _guard()
+    texts = []
+    for second, value in enumerate(values):
+        for action in guard.observe(_die(value), float(second), max(second - load_begins, 0.0)):
+            assert isinstance(action, Tell)
+            texts.append(action.event.text)
+    return texts
+
+
+def test_a_temperature_that_a_minute_of_load_has_not_moved_is_told_once_and_stops_nothing() -> None:
+    (text,) = _warnings_of_a_still_die([41.0] * 200, load_begins=10)
+    assert "read exactly 41 °C for 70 s, since before 60 s of load" in text
+    assert "may be stuck" in text
+
+
+def test_a_temperature_that_load_has_moved_may_stand_still_afterwards() -> None:
+    assert _warnings_of_a_still_die([41.0] * 11 + [63.0] * 200, load_begins=10) == []
+    assert _warnings_of_a_still_die([41.0] * 400, load_begins=400) == []
+
+
+def test_the_guard_awaits_a_second_reading_until_it_comes_or_the_load_is_off() -> None:
+    guard = _guard(confirm_within_seconds=0.5)
+    assert not guard.awaits
+    guard.observe(_die(96.0), 1.0)
+    assert guard.awaits
+    guard.confirm(_die(61.0), 1.001)
+    assert not guard.awaits
+    guard.observe(_die(96.0), 2.0)
+    assert isinstance(guard.tick(2.6)[0], Trip)
+    assert not guard.awaits

@@ -159,3 +159,52 @@ def test_chips_that_register_the_old_way_are_read_from_their_device(tmp_path: Pa
     tree.link("sys/devices/platform/old.0/hwmon/hwmon0/device", "sys/devices/platform/old.0")
     tree.link("sys/class/hwmon/hwmon0", "sys/devices/platform/old.0/hwmon/hwmon0")
     assert _values(_discover(tree))["old temp1"].value == 42.0
+
+
+def _boot(root: Path, bus: int, drive: int, host: int, toy: str) -> set[str]:
+    """The keys of one boot, in which the kernel has counted its devices in its own order."""
+    tree = Tree(root)
+    smbus = "pci0000:00/0000:00:14.0"
+    for port in range(2):
+        number = bus + port
+        tree.write(f"sys/devices/{smbus}/i2c-{number}/name", f"SMBus adapter port {port}")
+        device = f"{smbus}/i2c-{number}/{number}-0050"
+        tree.hwmon(port, device, "spd5118", {"temp1_input": 40_000})
+    pci = "pci0000:00/0000:00:01.1/0000:01:00.0"
+    tree.hwmon(2, f"{pci}/nvme/nvme{drive}", "nvme", {"temp1_input": 40_000})
+    disk = f"pci0000:00/0000:00:17.0/ata2/host{host}/target{host}:0:0/{host}:0:0:0"
+    tree.hwmon(3, disk, "drivetemp", {"temp1_input": 40_000})
+    usb = f"pci0000:00/0000:00:08.0/usb1/1-4/1-4:1.0/0003:1B1C:0C10.{toy}"
+    tree.hwmon(4, usb, "pump", {"fan1_input": 900})
+    zone = f"virtual/thermal/thermal_zone{drive}"
+    tree.hwmon(5, zone, "soc_thermal", {"temp1_input": 40_000})
+    channels = [it for chip in _discover(tree).chips for it in chip.channels]
+    assert len(channels) == len({it.key for it in channels}) == 6
+    return {it.key for it in channels}
+
+
+def test_buses_drives_hosts_and_zones_counted_in_another_order_keep_their_keys(
+    tmp_path: Path,
+) -> None:
+    first = _boot(tmp_path / "a", bus=0, drive=0, host=1, toy="0002")
+    second = _boot(tmp_path / "b", bus=7, drive=1, host=4, toy="000A")
+    assert first == second
+    assert any("SMBus adapter port 1" in key for key in first)
+
+
+def test_what_only_root_may_read_is_told_with_the_rule_that_opens_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tree = Tree(tmp_path)
+    tree.hwmon(0, "platform/p.0", "meter", {"power1_average": 9, "power2_average": 9,
+               "temp1_input": 40_000})  # fmt: skip
+    assert _discover(tree).hints == ()
+    real = os.access
+
+    def refuse(path: Path, mode: int) -> bool:
+        return "power" not in path.name and real(path, mode)
+
+    monkeypatch.setattr(os, "access", refuse)
+    (hint,) = _discover(tree).hints
+    assert "power1_average and 1 more of meter may be read by root only" in hint.text
+    assert 'chmod 0440 /sys%p/power1_average"' in hint.text

@@ -75,3 +75,24 @@ def test_flushing_gives_up_after_its_time() -> None:
     assert not outbox.flush(0.05)
     stuck.go.set()
     assert outbox.flush(5.0)
+
+
+def test_a_message_for_which_the_pipe_has_room_needs_no_thread() -> None:
+    ours, theirs = _pipe()
+    outbox = Outbox(theirs)
+    with outbox._changed:  # the sending thread is kept out
+        assert outbox._has_room()
+        assert outbox._send_here(BATCH)
+        assert ours.poll(60)
+    assert ours.recv().samples == BATCH.unpack().samples
+
+
+def test_a_full_pipe_never_holds_up_who_puts_and_loses_no_order() -> None:
+    ours, theirs = _pipe()
+    outbox = Outbox(theirs, most_batches=1_000)
+    events = [SensorEvent(Event(EventKind.NOTE, float(at), "x" * 2_000)) for at in range(400)]
+    for event in events:
+        assert outbox.put(event), "800 kB into a pipe that holds about 200 and that nobody reads"
+    assert not outbox._has_room()
+    assert [ours.recv() for _ in events] == events
+    assert outbox.close(5.0)

@@ -51,6 +51,17 @@ def test_a_fall_without_a_known_range_is_a_new_beginning() -> None:
     assert counter.feed(3_000_000, 2.0) == (2.0, "")
 
 
+def test_a_counter_that_begins_anew_is_no_wrap_and_its_energy_is_not_made_up() -> None:
+    counter = EnergyCounter(262_143_328_850)
+    counter.feed(200_000_000_000, 0.0)
+    counter.feed(200_006_500_000, 0.1)
+    watts, why = counter.feed(0, 0.2)
+    assert watts is None
+    assert "began anew" in why
+    assert counter.feed(6_500_000, 0.3) == (pytest.approx(65.0), "")
+    assert counter.total_uj == 13_000_000
+
+
 def test_a_second_reading_at_once_gives_the_same_mean_again() -> None:
     counter = EnergyCounter(10**12)
     counter.feed(0, 0.0)
@@ -103,3 +114,20 @@ def test_no_zone_is_said(tmp_path: Path) -> None:
         "cpu_power",
         "no energy counter on this system",
     )
+
+
+def test_zones_that_loop_lead_out_of_the_tree_or_would_block_are_left_out_or_missing(
+    tmp_path: Path,
+) -> None:
+    tree = Tree(tmp_path / "root")
+    folder = tree.root / tree.zone("intel-rapl:0", "package-0", 1, 1_000_000)
+    (folder / "energy_uj").unlink()
+    os.mkfifo(folder / "energy_uj")
+    classes = tree.root / "sys/class/powercap"
+    (classes / "intel-rapl:1").symlink_to("intel-rapl:2")
+    (classes / "intel-rapl:2").symlink_to("intel-rapl:1")
+    (tmp_path / "energy_uj").write_text("5")
+    (classes / "intel-rapl:3").symlink_to(tmp_path)
+    (chip,) = PowercapSource().discover(tree.root).chips
+    assert [it.name for it in chip.channels] == ["package-0 energy", "package-0 power"]
+    assert {it.reason for it in chip.read(0.0)} == {"EINVAL: not a regular file"}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import threading
 from collections.abc import Callable
 
@@ -9,6 +10,7 @@ import pytest
 
 from harness.clock import NS_PER_SECOND, SYSTEM
 from harness.results import Channel
+from harness.sensors.alarm import Alarm, listener
 from harness.sensors.chip_worker import ChipWorker, GuardDesk, Schedule, Sweep
 from harness.sensors.guard import Guard, GuardLimit
 from harness.sensors.reader import Reader, may_share
@@ -84,27 +86,27 @@ def test_a_reader_whose_chips_were_all_taken_ends_without_closing_them() -> None
 
 
 @pytest.mark.parametrize(
-    ("shortest", "slow", "sweeps", "shares", "expected"),
+    ("shortest_ns", "slow", "sweeps", "shares", "expected"),
     [
-        (0.0005, 0, 3, True, True),
-        (0.0005, 0, 2, True, False),
-        (0.0100, 0, 3, True, False),
-        (0.0005, 0, 3, False, False),
-        (0.0005, 5, 100, True, False),
-        (0.0005, 5, 1000, True, True),
+        (500_000, 0, 3, True, True),
+        (500_000, 0, 2, True, False),
+        (10_000_000, 0, 3, True, False),
+        (500_000, 0, 3, False, False),
+        (500_000, 5, 100, True, False),
+        (500_000, 5, 1000, True, True),
     ],
 )
 def test_only_a_chip_that_has_proven_quick_may_share_a_thread(
-    shortest: float, slow: int, sweeps: int, shares: bool, expected: bool
+    shortest_ns: int, slow: int, sweeps: int, shares: bool, expected: bool
 ) -> None:
     worker = _worker(FakeChip(lambda now: 1.0, shares_thread=shares), [])
-    worker.shortest_seconds, worker.slow_reads, worker.sweeps = shortest, slow, sweeps
+    worker.shortest_ns, worker.slow_reads, worker.sweeps = shortest_ns, slow, sweeps
     assert may_share(worker) is expected
 
 
 def test_a_guarded_chip_never_shares_a_thread() -> None:
     worker = _worker(FakeChip(lambda now: 1.0), [], HOT)
-    worker.shortest_seconds, worker.sweeps = 0.0, 10
+    worker.shortest_ns, worker.sweeps = 0, 10
     assert not may_share(worker)
 
 
@@ -141,4 +143,45 @@ def test_the_sampler_puts_quick_chips_together_and_leaves_one_that_hangs_later_b
     finally:
         release.set()
         sampler.end("done", 0)
+    assert all(chip.closed for chip in (*others, troubled))
+
+
+def test_the_alarm_wakes_a_sleeping_loop_when_a_chip_hangs_in_the_common_thread() -> None:
+    hanging, release = threading.Event(), threading.Event()
+
+    def now_and_then(now: float) -> float:
+        if hanging.is_set():
+            release.wait(30)
+        return 1.0
+
+    channels = [Channel(name, name, "°C", "test") for name in "abc"]
+    others = [FakeChip(lambda now: 1.0, channels=(it,)) for it in channels[:2]]
+    troubled = FakeChip(now_and_then, channels=(channels[2],))
+    alarm = Alarm()
+    ours, _theirs = multiprocessing.Pipe()
+    hears = listener(ours, alarm)
+    config = SamplerConfig("/", 0.02, SYSTEM.monotonic_ns(), chip_deadline_seconds=0.1)
+    catalogue = catalogue_of(*others, troubled)
+    sampler = Sampler(config, catalogue, FakeBoard(), lambda it: True, alarm=alarm)
+    sampler.begin()
+
+    def turn_until(condition: Callable[[], bool], longest_seconds: float) -> None:
+        def both() -> bool:
+            sampler.turn()
+            return condition() or hears(min(sampler.seconds_to_turn(), longest_seconds))
+
+        _until(both)
+
+    try:
+        turn_until(lambda: max(len(it.workers) for it in sampler.readers) == 3, 0.1)
+        hanging.set()
+        _until(lambda: any(it.busy_since_ns for it in sampler.workers))
+        sampler.seconds_to_turn = lambda: 60.0  # type: ignore[method-assign]
+        turn_until(lambda: [len(it.workers) for it in sampler.readers if it.workers] == [1, 2], 60)
+        reads = [len(chip.reads) for chip in others]
+        _until(lambda: min(len(it.reads) for it in others) > max(reads) + 3)
+    finally:
+        release.set()
+        sampler.end("done", 0)
+        alarm.close()
     assert all(chip.closed for chip in (*others, troubled))

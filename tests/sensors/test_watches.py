@@ -107,3 +107,11 @@ def test_lateness_without_a_sweep_is_unknown_and_beyond_the_scale_it_is_the_long
     assert lateness.quantile(0.99) is None
     lateness.add(17.0)
     assert lateness.quantile(0.99) == pytest.approx(17.0)
+
+
+def test_a_driver_that_has_nothing_new_yet_has_not_lost_its_channel() -> None:
+    watch = PresenceWatch(ALL)
+    reasons = ["", *["EAGAIN: the CPU is idle"] * 20, ""]
+    for at, reason in enumerate(reasons):
+        reading = Reading("c", None if reason else 40.0, reason)
+        assert watch.see(reading, float(at)) is None

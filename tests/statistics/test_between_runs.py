@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import stats
 
 from harness.outcome import Verdict
@@ -18,6 +21,7 @@ from harness.statistics.between_runs import (
 from harness.statistics.decision import Change
 from harness.statistics.dependence import DependencePrior
 from harness.statistics.levels import BetweenBoot
+from harness.statistics.ratio import fieller_limits
 
 ONE_BOOT = ComparisonSettings(within_one_boot=True, planned_looks=1)
 #: No widening for dependence, so that scipy's plain tests are the oracle.
@@ -177,13 +181,88 @@ def test_a_measured_spread_is_used_by_workload() -> None:
 def test_fiellers_limits_are_near_the_log_scales() -> None:
     settings = ComparisonSettings(within_one_boot=True, method="fieller")
     before, after = draw(100.0, 1, 8, 1), draw(102.0, 1, 8, 2)
-    fieller, log = one(before, after, settings), one(before, after, ONE_BOOT)
+    fieller, log = (
+        one(before, after, settings),
+        one(before, after, replace(settings, method="welch")),
+    )
     assert fieller.method == "Fieller, Welch on logarithms"
     assert fieller.low == pytest.approx(log.low, rel=1e-4)
     assert fieller.high == pytest.approx(log.high, rel=1e-4)
     seconds = one(before, after, settings, better="lower")
     assert seconds.ratio is not None and fieller.ratio is not None
     assert seconds.ratio == pytest.approx(1.0 / fieller.ratio)
+
+
+def test_within_one_boot_fiellers_limits_are_those_of_the_means_and_their_own_errors() -> None:
+    """Oracle: Fieller's theorem on arithmetic means, degrees after Welch and Satterthwaite."""
+    before, after = draw(100.0, 1, 6, 3, 1.0), draw(102.0, 1, 9, 4, 0.1)
+    found = one(before, after, replace(PLAIN, method="fieller"))
+    means = [float(np.mean(side)) for side in (before, after)]
+    errors = [float(stats.sem(side[0])) for side in (before, after)]
+    ratio = means[1] / means[0]
+    parts = [(ratio * errors[0]) ** 2, errors[1] ** 2]
+    degrees = sum(parts) ** 2 / (parts[0] ** 2 / 5 + parts[1] ** 2 / 8)
+    t = float(stats.t.ppf(0.975, degrees))
+    exact = fieller_limits(means[1], means[0], errors[1], errors[0], t)
+    assert exact.low is not None and exact.high is not None
+    assert found.low == pytest.approx(exact.low, abs=0.01 * (exact.high - exact.low))
+    assert found.high == pytest.approx(exact.high, abs=0.01 * (exact.high - exact.low))
+
+
+@given(
+    st.lists(st.floats(50.0, 200.0), min_size=2, max_size=9),
+    st.lists(st.floats(50.0, 200.0), min_size=2, max_size=9),
+    st.floats(0.01, 100.0),
+)
+@settings(max_examples=60, deadline=None)
+def test_the_unit_of_the_values_does_not_matter(
+    before: list[float], after: list[float], factor: float
+) -> None:
+    plain = one([before], [after], ONE_BOOT)
+    scaled = one([[v * factor for v in before]], [[v * factor for v in after]], ONE_BOOT)
+    assert scaled.ratio == pytest.approx(plain.ratio, rel=1e-9)
+    if plain.low is not None and scaled.low is not None and plain.low > 1e-50:
+        assert scaled.low == pytest.approx(plain.low, rel=1e-4)
+
+
+def test_a_later_look_must_show_more_to_pass_as_not_slower_or_to_fail() -> None:
+    rows = draw(100.0, 1, 8, 1), draw(100.0, 1, 8, 2)
+    found = [
+        one(*rows, ComparisonSettings(within_one_boot=True, looks=look, planned_looks=planned))
+        for look, planned in ((1, 1), (1, None), (9, None), (2, 1))
+    ]
+    verdicts = [item.not_slower.verdict for item in found]
+    assert verdicts == [Verdict.PASS, Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.INCONCLUSIVE]
+    assert found[-1].not_slower.why == "the planned looks are used up: no error is left to spend"
+    worse = draw(100.0, 1, 6, 1), draw(97.5, 1, 6, 2)
+    again = [
+        one(*worse, ComparisonSettings(within_one_boot=True, looks=look)).not_slower.verdict
+        for look in (1, 8)
+    ]
+    assert again == [Verdict.FAIL, Verdict.INCONCLUSIVE]
+
+
+def test_what_is_needed_is_planned_at_the_level_of_the_next_look() -> None:
+    rows = draw(100.0, 1, 4, 5), draw(100.6, 1, 4, 6)
+    needed = []
+    for look in (1, 2, 4):
+        found = one(*rows, ComparisonSettings(within_one_boot=True, looks=look))
+        assert found.trials_needed is not None
+        needed.append(found.trials_needed)
+    assert needed == sorted(set(needed))
+    last = one(*rows, ONE_BOOT)
+    assert last.plan is not None
+    assert last.plan.why.endswith("in a new comparison: the planned looks end here")
+
+
+def test_growing_data_whose_growth_is_known_leave_a_look_more_error() -> None:
+    rows = draw(100.0, 1, 6, 1), draw(100.6, 1, 6, 2)
+    blind, knowing = (
+        one(*rows, ComparisonSettings(within_one_boot=True, looks=2, information=information))
+        for information in (None, (1.0, 2.0))
+    )
+    assert blind.decision_confidence == pytest.approx(1.0 - 0.0125)
+    assert knowing.decision_confidence < blind.decision_confidence
 
 
 def test_not_slower_is_guard_banded_at_the_margin() -> None:

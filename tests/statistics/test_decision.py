@@ -65,21 +65,30 @@ PASSED, FAILED, OPEN = (
 
 
 @pytest.mark.parametrize(
-    ("without", "with_all", "blind", "verdict"),
+    ("without", "with_all", "verdict"),
     [
-        (PASSED, PASSED, False, Verdict.PASS),
-        (PASSED, FAILED, False, Verdict.INCONCLUSIVE),
-        (FAILED, PASSED, False, Verdict.INCONCLUSIVE),
-        (PASSED, OPEN, False, Verdict.PASS),
-        (PASSED, OPEN, True, Verdict.INCONCLUSIVE),
-        (FAILED, OPEN, False, Verdict.FAIL),
-        (OPEN, PASSED, False, Verdict.INCONCLUSIVE),
+        (PASSED, PASSED, Verdict.PASS),
+        (FAILED, FAILED, Verdict.FAIL),
+        (OPEN, OPEN, Verdict.INCONCLUSIVE),
+        (PASSED, FAILED, Verdict.INCONCLUSIVE),
+        (FAILED, PASSED, Verdict.INCONCLUSIVE),
+        (PASSED, OPEN, Verdict.INCONCLUSIVE),
+        (FAILED, OPEN, Verdict.INCONCLUSIVE),
+        (OPEN, PASSED, Verdict.INCONCLUSIVE),
+        (OPEN, FAILED, Verdict.INCONCLUSIVE),
     ],
 )
 def test_a_decision_that_hangs_on_rejection_is_inconclusive(
-    without: LimitDecision, with_all: LimitDecision, blind: bool, verdict: Verdict
+    without: LimitDecision, with_all: LimitDecision, verdict: Verdict
 ) -> None:
-    assert decide_with_and_without(without, with_all, blind=blind).verdict is verdict
+    assert decide_with_and_without(without, with_all).verdict is verdict
+
+
+def test_a_decision_that_hangs_on_rejection_names_both_and_the_remedy() -> None:
+    assert decide_with_and_without(PASSED, OPEN).why == (
+        "pass without the rejected trials, inconclusive with them: "
+        "remove what disturbed them and measure again"
+    )
 
 
 @pytest.mark.parametrize(
@@ -117,6 +126,11 @@ def test_holms_levels_fall_from_alpha_over_m_and_stop_at_the_first_not_shown() -
     assert holm_levels([0.001, 0.02, 0.9], 0.06) == pytest.approx((0.02, 0.03, 0.06))
     assert holm_levels([0.5, 0.001, 0.6], 0.06) == pytest.approx((0.03, 0.02, 0.03))
     assert holm_levels([0.5, 0.4, 0.6], 0.06) == pytest.approx((0.02, 0.02, 0.02))
+
+
+def test_each_member_spends_its_own_share_over_the_looks() -> None:
+    found = holm_levels([0.001, 0.02, 0.9], 0.06, lambda share: share / 2)
+    assert found == pytest.approx((0.01, 0.03 / 2, 0.03 / 2))
 
 
 def test_what_was_not_measured_is_no_member_of_the_family() -> None:

@@ -8,7 +8,6 @@ import pytest
 from harness.statistics.demonstration import (
     PLANS,
     PlanVerdict,
-    failure_terminated_plan,
     fixed_duration_plan,
 )
 
@@ -54,9 +53,7 @@ def test_an_own_plan_keeps_both_risks_and_a_shorter_one_does_not(
 def test_plans_that_cannot_discriminate_are_refused() -> None:
     with pytest.raises(ValueError, match=r"discrimination=1\.0: must exceed 1"):
         fixed_duration_plan(1.0, 0.1, 0.1)
-    with pytest.raises(ValueError, match="discrimination"):
-        failure_terminated_plan(0.5, 0.1, 0.1)
     with pytest.raises(ValueError, match="producer_risk=10"):
-        failure_terminated_plan(2.0, 10, 0.1)
+        fixed_duration_plan(2.0, 10, 0.1)
     with pytest.raises(ValueError, match="theta1_hours=0"):
         PLANS["IX-D"].hours(0)

@@ -9,14 +9,11 @@ import pytest
 
 from harness.statistics.intervals import student_interval
 from harness.statistics.levels import (
-    BetweenBoot,
     assumed_between_boot,
     boots_interval,
     combine_variances,
     measured_between_boot,
     nested_anova,
-    one_boot_interval,
-    repetitions_per_boot,
     variance_components,
 )
 from harness.statistics.summary import sd_of
@@ -99,36 +96,7 @@ def test_the_assumption_is_named_as_such() -> None:
     assert assumed_between_boot().degrees is None
 
 
-def test_one_boots_interval_is_widened_by_the_spread_between_boots() -> None:
-    values = [100.1, 99.9, 100.2, 99.8, 100.0]
-    plain = student_interval(values)
-    wide = one_boot_interval(plain, sd_of(values), 5.0, assumed_between_boot())
-    assert plain.half_width is not None and wide.half_width is not None
-    assert wide.half_width > plain.half_width
-    assert wide.half_width > 1.9 * 0.3
-    assert "assumed 0.3 % between boots" in wide.method
-    measured = one_boot_interval(plain, sd_of(values), 5.0, BetweenBoot(0.3, 2, "measured"))
-    assert measured.half_width is not None and measured.half_width > wide.half_width
-
-
-def test_widening_keeps_a_missing_interval_missing() -> None:
-    missing = student_interval([1.0])
-    assert one_boot_interval(missing, 1.0, 1.0, assumed_between_boot()) is missing
-    some = student_interval([1.0, 2.0])
-    assert one_boot_interval(some, 1.0, 1.5, assumed_between_boot()).low is None
-
-
 def test_known_terms_leave_infinite_degrees_of_freedom() -> None:
     assert combine_variances([(2.0, None), (1.0, None)]) == (3.0, math.inf)
     variance, degrees = combine_variances([(1.0, 4.0), (1.0, 4.0)])
     assert (variance, degrees) == (2.0, 8.0)
-
-
-def test_trials_per_boot_follow_the_costs_and_the_components() -> None:
-    components = variance_components(simulated(500, 5, 0.3, 0.6, 3))
-    cheap = repetitions_per_boot(components, boot_seconds=300.0, trial_seconds=10.0)
-    dear = repetitions_per_boot(components, boot_seconds=300.0, trial_seconds=100.0)
-    assert cheap is not None and dear is not None
-    assert 9 <= cheap <= 13  # sqrt(30 * 4) = 10.95
-    assert dear < cheap
-    assert repetitions_per_boot(variance_components([[1.0, 2.0]]), 300.0, 10.0) is None

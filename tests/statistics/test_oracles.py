@@ -29,9 +29,10 @@ from harness.statistics.quantiles import (
     poisson_cdf,
     student_quantile,
 )
-from harness.statistics.ratio import log_ratio_interval
+from harness.statistics.ratio import RatioInterval, ratio_from_terms
 from harness.statistics.reliability import clopper_pearson, error_rate
-from harness.statistics.summary import summarise
+from harness.statistics.sides import error_terms, make_side
+from harness.statistics.summary import cv_percent_of, lag1_of, mean_of, median_of, sd_of
 from harness.statistics.trend import mann_kendall, theil_sen
 
 SETS = 1000
@@ -80,12 +81,12 @@ def test_summaries_equal_numpy_and_the_autocorrelation_equals_statsmodels(
     data_sets: list[DataSet],
 ) -> None:
     for data in data_sets:
-        found = summarise(data.values)
-        assert found.mean == close(np.mean(data.values))
-        assert found.sd == close(np.std(data.values, ddof=1))
-        assert found.median == close(np.median(data.values))
-        assert found.cv_percent == close(100.0 * stats.variation(data.values, ddof=1))
-        assert found.lag1 == pytest.approx(
+        mean, sd = mean_of(data.values), sd_of(data.values)
+        assert mean == close(np.mean(data.values))
+        assert sd == close(np.std(data.values, ddof=1))
+        assert median_of(data.values) == close(np.median(data.values))
+        assert cv_percent_of(mean, sd) == close(100.0 * stats.variation(data.values, ddof=1))
+        assert lag1_of(data.values) == pytest.approx(
             acf(np.array(data.values), nlags=1)[1], rel=1e-9, abs=1e-9
         )
 
@@ -101,9 +102,17 @@ def test_student_intervals_equal_scipy_and_statsmodels(data_sets: list[DataSet])
         assert (found.low, found.high) == pytest.approx(other, rel=1e-9)
 
 
+def ratio_within_one_boot(data: DataSet, confidence: float) -> RatioInterval:
+    """What `compare` computes of independent trials of one boot a side."""
+    before, after = make_side([data.values], "higher"), make_side([data.other], "higher")
+    assert before is not None and after is not None
+    errors = error_terms(before, after, None, 0.0)
+    return ratio_from_terms(after.mean - before.mean, errors.terms, confidence, errors.method)
+
+
 def test_ratio_limits_equal_scipys_welch_interval_on_logarithms(data_sets: list[DataSet]) -> None:
     for data in data_sets:
-        found = log_ratio_interval(data.values, data.other, data.confidence)
+        found = ratio_within_one_boot(data, data.confidence)
         welch = stats.ttest_ind(np.log(data.other), np.log(data.values), equal_var=False)
         limits = welch.confidence_interval(data.confidence)
         assert found.degrees == close(welch.df)
@@ -204,7 +213,7 @@ def test_equivalence_by_interval_agrees_with_statsmodels_two_one_sided_tests(
         error = math.hypot(stats.sem(first), stats.sem(second))
         margin = abs(float(np.mean(second) - np.mean(first))) + 1.7 * error
         p_value = ttost_ind(second, first, -margin, margin, usevar="unequal")[0]
-        found = log_ratio_interval(data.values, data.other, 0.9)
+        found = ratio_within_one_boot(data, 0.9)
         assert found.low is not None and found.high is not None
         inside = found.low > math.exp(-margin) and found.high < math.exp(margin)
         assert inside == (p_value < 0.05)

@@ -7,6 +7,7 @@ import pytest
 
 from harness.outcome import Verdict
 from harness.statistics.between_runs import ComparisonSettings, WorkloadSides, compare_workloads
+from harness.statistics.levels import assumed_between_boot
 from harness.statistics.planning import Spread
 from harness.statistics.requalification import (
     chance_all_pass,
@@ -17,9 +18,11 @@ from harness.statistics.requalification import (
 TEN = [Spread(0.5, None)] * 10
 
 
-def share_passing(trials: int, comparisons: int, seed: int) -> float:
+def share_passing(
+    trials: int, comparisons: int, seed: int, planned_looks: int | None = None
+) -> float:
     generator = np.random.default_rng(seed)
-    settings = ComparisonSettings(within_one_boot=True)
+    settings = ComparisonSettings(within_one_boot=True, planned_looks=planned_looks)
     passed = 0
     for _ in range(comparisons):
         rows = generator.normal(100.0, 0.5, (10, 2, 1, trials)).tolist()
@@ -31,8 +34,8 @@ def share_passing(trials: int, comparisons: int, seed: int) -> float:
 
 def test_five_trials_a_side_rarely_let_ten_unchanged_workloads_pass_together() -> None:
     """Student's pooled test would give 31 % at half a percent of spread; the real one less."""
-    assert share_passing(5, 150, 1) < 0.4
-    assert chance_all_pass(TEN, (1, 5), (1, 5), 1.0) < 0.4
+    assert share_passing(5, 150, 1, planned_looks=1) < 0.4
+    assert chance_all_pass(TEN, (1, 5), (1, 5), 1.0, level=0.05) < 0.4
 
 
 def test_the_planned_trials_let_them_pass_together_in_95_percent() -> None:
@@ -51,6 +54,45 @@ def test_the_chance_of_one_workload_is_what_comparisons_show() -> None:
         found = compare_workloads([WorkloadSides("w", "1/s", *row)], settings).workloads[0]
         passed += found.not_slower.verdict is Verdict.PASS
     assert passed / 1500 == pytest.approx(promised, abs=0.04)
+
+
+def test_a_later_look_at_the_baseline_takes_more_trials() -> None:
+    first = plan_requalification(TEN, one_boot=True)
+    again = plan_requalification(TEN, one_boot=True, level=0.0125)
+    assert first.trials is not None and again.trials is not None
+    assert again.trials > first.trials
+
+
+@pytest.mark.parametrize(
+    ("baseline", "again", "between"),
+    [
+        ((5, 10), (1, 6), 0.1),
+        ((5, 4), (2, 4), 0.2),
+        ((1, 9), (1, 6), 0.2),
+        ((4, 5), (3, 5), 0.2),
+        ((3, 10), (1, 12), 0.1),
+        ((2, 8), (2, 8), 0.1),
+        ((2, 8), (1, 9), 0.2),
+    ],
+)
+def test_the_chance_over_boots_is_what_comparisons_show(
+    baseline: tuple[int, int], again: tuple[int, int], between: float
+) -> None:
+    """Unlike sides over few boots are planned with the spreads that the comparison will use."""
+    promised = chance_unchanged_passes(Spread(0.4, between), baseline, again, 1.0)
+    generator = np.random.default_rng([*baseline, *again])
+    settings = ComparisonSettings(between=assumed_between_boot(between))
+    passed = 0
+    for _ in range(600):
+        sides = []
+        for boots, trials in (baseline, again):
+            effects = between * generator.standard_normal((boots, 1))
+            sides.append(
+                (100.0 + effects + 0.4 * generator.standard_normal((boots, trials))).tolist()
+            )
+        found = compare_workloads([WorkloadSides("w", "1/s", *sides)], settings).workloads[0]
+        passed += found.not_slower.verdict is Verdict.PASS
+    assert passed / 600 == pytest.approx(promised, abs=0.07)
 
 
 def test_a_small_stored_baseline_asks_for_more_trials_now() -> None:

@@ -5,14 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from harness.statistics.thermal import ThermalComponent, ThermalFit, fit_temperature, step_response
+from harness.statistics.thermal import ThermalFit, fit_temperature
+from tests.thermal_curves import step_response
 
-ONE = [ThermalComponent(30.0, 60.0)]
-TWO = [ThermalComponent(20.0, 5.0), ThermalComponent(15.0, 120.0)]
+#: (rise in degrees Celsius, time constant in seconds)
+Parts = list[tuple[float, float]]
+ONE: Parts = [(30.0, 60.0)]
+TWO: Parts = [(20.0, 5.0), (15.0, 120.0)]
 
 
 def measured(
-    parts: list[ThermalComponent],
+    parts: Parts,
     seconds: float,
     *,
     seed: int = 1,
@@ -65,7 +68,7 @@ def test_a_load_shorter_than_its_time_constant_shows_no_steady_value() -> None:
 
 def test_a_temperature_that_falls_is_fitted_too() -> None:
     times = np.arange(0.0, 200.0, 1.0)
-    values = 80.0 - np.array(step_response(times.tolist(), [ThermalComponent(20.0, 80.0)]))
+    values = 80.0 - np.array(step_response(times.tolist(), [(20.0, 80.0)]))
     found = fit_temperature(times.tolist(), values.tolist())
     assert found.steady_celsius == pytest.approx(60.0, abs=0.01)
     assert found.why.startswith("would have fallen another ")
@@ -99,6 +102,62 @@ def test_too_few_samples_are_not_fitted() -> None:
     assert found.reason == "2 samples: 12 are needed"
 
 
+#: A die of some seconds on parts of the machine that take far longer than the load lasted.
+SLOW: dict[str, tuple[Parts, float]] = {
+    "a heat sink of half an hour": ([(20.0, 5.0), (15.0, 1800.0)], 600.0),
+    "a heat sink of ten minutes": ([(20.0, 5.0), (15.0, 600.0)], 600.0),
+    "two minutes of it": ([(25.0, 3.0), (10.0, 1800.0)], 120.0),
+    "die, sink, air in the case": ([(20.0, 2.0), (10.0, 30.0), (10.0, 600.0)], 600.0),
+    "half a minute of a sink": ([(20.0, 4.0), (15.0, 90.0)], 30.0),
+    "die, sink, water": ([(20.0, 2.0), (10.0, 60.0), (6.0, 3600.0)], 600.0),
+}
+
+
+@pytest.mark.parametrize("step", [0.125, 1.0])
+@pytest.mark.parametrize("case", list(SLOW))
+def test_what_still_warms_up_slowly_is_not_called_settled(case: str, step: float) -> None:
+    parts, seconds = SLOW[case]
+    found = [measured(parts, seconds, seed=seed, step=step, every=1.0) for seed in range(3)]
+    assert sum(fit.settled is True for fit in found) <= (1 if step == 1.0 else 0)
+
+
+def test_a_fan_that_speeds_up_half_way_leaves_no_steady_value() -> None:
+    times = np.arange(0.5, 600.0, 1.0)
+    values = 40.0 + np.array(step_response(times.tolist(), ONE))
+    values -= 4.0 * (times > 300.0) * -np.expm1(-np.maximum(times - 300.0, 0.0) / 20.0)
+    values += np.random.default_rng(1).normal(0.0, 0.2, len(times))
+    found = fit_temperature(times.tolist(), values.tolist())
+    assert (found.steady_celsius, found.settled) == (None, False)
+    assert found.reason is not None and "no one or two time constants" in found.reason
+
+
+def test_noise_that_depends_on_itself_is_not_taken_for_a_slow_part() -> None:
+    told = 0
+    for seed in range(10):
+        generator = np.random.default_rng(seed)
+        noise = generator.normal(0.0, 0.5, 600)
+        for index in range(1, 600):
+            noise[index] = 0.8 * noise[index - 1] + 0.6 * noise[index]
+        times = np.arange(0.5, 600.0, 1.0)
+        values = 40.0 + np.array(step_response(times.tolist(), ONE)) + noise
+        found = fit_temperature(times.tolist(), values.tolist())
+        told += found.steady_celsius is not None and len(found.components) == 1
+    assert told >= 9
+
+
+def test_a_steady_value_that_is_not_known_closely_is_not_called_settled() -> None:
+    times = np.arange(0.5, 20.0, 1.0)
+    values = 60.0 + np.random.default_rng(3).normal(0.0, 3.0, len(times))
+    found = fit_temperature(times.tolist(), values.tolist())
+    assert found.steady_celsius is None
+    assert found.reason is not None and "could hide in its noise" in found.reason
+    times = np.arange(0.5, 40.0, 1.0)
+    values = 60.0 + np.random.default_rng(3).normal(0.0, 0.4, len(times))
+    found = fit_temperature(times.tolist(), values.tolist())
+    assert found.settled is None
+    assert "not known closely" in found.why
+
+
 def test_thousands_of_samples_are_averaged_in_blocks_first() -> None:
     found = measured(ONE, 3000.0)
     assert found.samples == 6000
@@ -106,8 +165,8 @@ def test_thousands_of_samples_are_averaged_in_blocks_first() -> None:
 
 
 @pytest.mark.parametrize("parts", [ONE, TWO])
-def test_the_steady_values_interval_covers_the_truth(parts: list[ThermalComponent]) -> None:
-    truth = 40.0 + sum(part.rise_celsius for part in parts)
+def test_the_steady_values_interval_covers_the_truth(parts: Parts) -> None:
+    truth = 40.0 + sum(rise for rise, _ in parts)
     covered = 0
     for seed in range(60):
         found = measured(parts, 400.0, seed=seed)

@@ -81,7 +81,7 @@ def test_every_pass_in_every_folder_makes_the_same_object(task: CCompileTask) ->
 
 
 def test_the_work_is_the_lines_of_the_unit(task: CCompileTask) -> None:
-    source = task.buffers()["input_source"].tobytes().decode()
+    source = task.buffers()["input_unit"].tobytes().decode()
     assert task.work_per_pass == len(source.splitlines())
 
 
@@ -102,7 +102,7 @@ def test_a_source_that_the_compiler_refuses_gives_an_empty_object_and_the_reason
     task: CCompileTask,
 ) -> None:
     golden = task.digest()
-    task.buffers()["input_source"][:3] = ord("?")
+    task.buffers()["input_unit"][:3] = ord("?")
     task.execute()
     assert task.buffers()["result_object"].size == 0
     assert task.digest() != golden

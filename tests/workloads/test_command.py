@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import json
+import os
 import sys
 from pathlib import Path
 from random import Random
@@ -12,7 +14,7 @@ import numpy as np
 import pytest
 from bit_flips import flip_results
 
-from workloads import command
+from workloads import command, surroundings
 from workloads.command import CommandTask, CommandWorkload
 from workloads.faults import flip
 
@@ -39,6 +41,23 @@ def judged_right(code: str, **more: Any) -> bool:
     right = task.digest() == golden
     assert right == all(finding.ok for finding in task.invariants())
     return right
+
+
+def test_the_program_sees_the_users_environment_and_not_the_lanes(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("OMP_NUM_THREADS", "6")
+    monkeypatch.delenv("MKL_NUM_THREADS", raising=False)
+    monkeypatch.delenv(surroundings.KEPT_VARIABLE, raising=False)
+    wanted = dict(os.environ)
+    monkeypatch.setenv(surroundings.KEPT_VARIABLE, "{}")
+    surroundings.set_for_lanes({"OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"})
+    task, _ = ran("import json, os; print(json.dumps(dict(os.environ)))")
+    seen = json.loads(task.buffers()["result_output"].tobytes())
+    monkeypatch.delenv("MKL_NUM_THREADS")
+    assert {name: seen.get(name) for name in wanted} == wanted
+    assert surroundings.KEPT_VARIABLE not in seen
+    assert "MKL_NUM_THREADS" not in seen
 
 
 def test_by_default_the_exit_status_decides_and_the_output_may_vary() -> None:

@@ -131,6 +131,11 @@ def test_the_fields_are_filled_in(workload: Workload) -> None:
     assert workload.basis in ("mean", "capability")
 
 
+def test_the_check_is_told_as_it_is_for_every_choice_of_parameters(workload: Workload) -> None:
+    """Other parameters than the default may have an agreed golden: the record says which it was."""
+    assert not workload.check.startswith("shipped")
+
+
 def test_the_docstring_names_formula_and_source(workload: Workload) -> None:
     homes = [kind for kind in type(workload).__mro__ if kind.__module__.startswith("workloads.")]
     modules = [importlib.import_module(kind.__module__) for kind in homes if kind is not Workload]

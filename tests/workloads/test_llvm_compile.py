@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 from bit_flips import flip_inputs, flip_results
@@ -48,6 +49,7 @@ def test_the_work_is_the_number_of_ir_instructions(task: LlvmTask) -> None:
     """Counted in the text: an indented line is an instruction."""
     lines = task.buffers()["input_module"].tobytes().decode().splitlines()
     assert task.work_per_pass == sum(line.startswith("  ") for line in lines)
+    assert LlvmCompileWorkload.unit == "IR instruction", "not those that the processor executes"
 
 
 def test_the_object_is_an_optimised_file_of_the_platform(task: LlvmTask) -> None:
@@ -98,18 +100,47 @@ def test_every_flip_in_the_module_that_changes_the_object_is_caught(task: LlvmTa
     assert campaign.caught / campaign.flips > 0.95
 
 
-def test_a_pass_leaves_no_pipeline_behind() -> None:
-    """Each holds 50 KiB and more; what a pass may keep is a pass builder's 1.5 KiB."""
+def growth_bytes(task: LlvmTask, passes: int) -> float:
+    """Resident memory that each of `passes` keeps, after the first twenty."""
     psutil = pytest.importorskip("psutil")
-    workload = LlvmCompileWorkload()
-    small = workload.prepare(workload.complete({"functions": 2}), seed=3)
     process = psutil.Process()
     for _ in range(20):
-        small.execute()
+        task.execute()
     before = process.memory_info().rss
-    for _ in range(60):
-        small.execute()
-    assert (process.memory_info().rss - before) / 60 < 25_000
+    for _ in range(passes):
+        task.execute()
+    return float(process.memory_info().rss - before) / passes
+
+
+def test_a_pass_leaves_no_pipeline_behind() -> None:
+    """Each holds 50 KiB and more; what a pass may keep is a pass builder's 1.5 KiB."""
+    assert growth_bytes(prepared(seed=3), passes=60) < 25_000
+
+
+def test_passes_stay_as_cheap_as_the_first_ones(
+    task: LlvmTask, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every pass has a pass builder of its own: call-backs of earlier runs would pile up in it."""
+    made = []
+    create = binding.create_pass_builder
+
+    def counted(machine: Any, options: Any) -> Any:
+        made.append(create(machine, options))
+        return made[-1]
+
+    monkeypatch.setattr(binding, "create_pass_builder", counted)
+    for _ in range(3):
+        task.execute()
+    assert len({id(builder) for builder in made}) == 3
+
+
+def test_what_a_pass_keeps_for_good_is_little_beside_its_work() -> None:
+    """A builder keeps 1.5 KiB; at 1.3 million instructions a minute (measured) that must stay below
+    25 MB an hour for a lane."""
+    workload = LlvmCompileWorkload()
+    task = workload.prepare(workload.complete({}), seed=1)
+    passes_an_hour = 60 * 1.3e6 / task.work_per_pass
+    assert passes_an_hour * 1536 < 25e6
 
 
 def test_the_target_is_fixed_and_the_code_path_says_which() -> None:

@@ -244,7 +244,10 @@ def test_what_is_tested_is_told_as_a_share_of_installed_memory(
 ) -> None:
     monkeypatch.setattr(psutil, "virtual_memory", lambda: SimpleNamespace(total=400 * MIB))
     task, _ = prepared()
-    assert task.readings == {"region_mebibytes": 4.0, "share_of_installed_percent": 1.0}
+    assert task.readings == {
+        "region_per_lane_bytes": 4.0 * MIB,
+        "share_of_installed_per_lane_percent": 1.0,
+    }
 
 
 def test_the_claim_is_bounded_where_users_read_it() -> None:

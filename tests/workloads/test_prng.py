@@ -44,16 +44,6 @@ def test_the_finaliser_is_a_bijection_on_single_bits() -> None:
     assert int(prng.mix64(np.uint64(0))) == 0
 
 
-def test_xorshift_fill_goes_on_from_its_state_as_plain_python_does() -> None:
-    out, state = np.empty(100, np.uint64), 0xDEADBEEF
-    prng.xorshift64_fill(out, np.uint64(state))
-    for found in out.tolist():
-        state ^= (state << 13) % 2**64
-        state ^= state >> 7
-        state ^= (state << 17) % 2**64
-        assert found == state
-
-
 def test_draws_below_a_limit_reach_all_of_it_and_nothing_else() -> None:
     draws = prng.Draws(7)
     assert {draws.below(6) for _ in range(500)} == set(range(6))

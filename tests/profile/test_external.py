@@ -1,0 +1,27 @@
+"""External sensors of a profile become commands of the sensor room."""
+
+from __future__ import annotations
+
+from harness.profile.external import external_commands
+from harness.profile.model import ExternalSensor, Sampling
+from harness.sensors.external import ExternalChannel, ExternalCommand
+
+INLET = ExternalSensor(
+    name="inlet", argv=("thermometer", "--once"), unit="°C", role="ambient_temperature"
+)
+METER = ExternalSensor(name="meter", argv=("wall-power",))
+
+
+def test_a_stated_unit_makes_a_channel_and_no_unit_leaves_it_to_the_first_sample() -> None:
+    assert external_commands(Sampling(external=(INLET, METER))) == (
+        ExternalCommand(
+            "inlet",
+            ("thermometer", "--once"),
+            (ExternalChannel("inlet", "°C", "ambient_temperature"),),
+        ),
+        ExternalCommand("meter", ("wall-power",), ()),
+    )
+
+
+def test_a_profile_without_external_sensors_starts_nothing() -> None:
+    assert external_commands(Sampling()) == ()

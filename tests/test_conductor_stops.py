@@ -1,0 +1,217 @@
+"""What ends or interrupts a run from outside its lanes: guard, operator, suspend, a helper in
+trouble, a harness that stood still."""
+
+from __future__ import annotations
+
+import pytest
+
+from harness.board import StopReason
+from harness.conductor import REASON_SECONDS, STOP_SECONDS
+from harness.happenings import (
+    Happening,
+    HelperDied,
+    Interrupted,
+    KillLane,
+    LimitExceeded,
+    LoadStopped,
+    StoodStill,
+    StopLoad,
+    StorageFailed,
+    Suspended,
+)
+from harness.lanes import messages as m
+from harness.outcome import Ending
+from harness.plan import Leg, Step
+from harness.results import EventKind, FailureKind, SafetyStop
+from tests.acting import Stage, held, load, plan, simple, soak
+
+STOP = SafetyStop("cpu", 96.0, 95.0, "°C", 1.0, "the maker's")
+
+
+def test_the_guards_stop_ends_the_run_and_keeps_what_was_measured() -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    stage.feed(LimitExceeded(STOP))
+    assert stage.finish is None  # the lanes still owe their results
+    for lane in (0, 1):
+        run = stage.run_of(lane)
+        stage.feed(stage.done(lane, run, stage.now_ns, stopped=True))
+    assert stage.finish is not None
+    assert stage.finish.ending is Ending.SAFETY_STOP
+    assert STOP in stage.stored
+    assert [trial.valid for trial in stage.trials] == [False]  # kept, as cut short
+
+
+def test_an_interruption_raises_the_stop_flag_at_once() -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    stage.feed(Interrupted("SIGINT"))
+    assert StopLoad(StopReason.PARENT) in stage.instructions
+    stage.tick(STOP_SECONDS + 0.1)
+    assert stage.finish is not None
+    assert stage.finish.ending is Ending.INTERRUPTED
+    assert [item.lane for item in stage.instructions if isinstance(item, KillLane)] == [0, 1]
+    assert not stage.failures  # lanes killed for being slow to stop are no failures
+
+
+def test_the_first_reason_to_stop_stays() -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    stage.feed(LimitExceeded(STOP))
+    stage.feed(Interrupted("SIGINT"))
+    stage.tick(STOP_SECONDS + 0.1)
+    assert stage.finish is not None
+    assert stage.finish.ending is Ending.SAFETY_STOP
+
+
+@pytest.mark.parametrize(
+    ("happening", "ending"),
+    [
+        (StorageFailed("disk full"), Ending.ERROR),
+        (HelperDied("sampler", "exit code 1"), Ending.STOPPED_ON_FAILURE),
+    ],
+)
+def test_a_harness_process_in_trouble_ends_the_run(happening: Happening, ending: Ending) -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    stage.feed(happening)
+    stage.tick(STOP_SECONDS + 0.1)
+    assert stage.finish is not None
+    assert stage.finish.ending is ending
+
+
+def test_a_dead_sampler_is_a_failure() -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    stage.feed(HelperDied("sampler", "killed by signal 9, SIGKILL"))
+    assert stage.failures[0].kind is FailureKind.PROCESS_DIED
+
+
+def test_the_guards_reason_may_come_after_the_lanes_have_stopped() -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    stage.feed(LoadStopped())
+    for lane in (0, 1):
+        stage.feed(stage.done(lane, stage.run_of(lane), stage.now_ns, stopped=True))
+    assert stage.finish is None
+    stage.feed(LimitExceeded(STOP))
+    assert stage.finish is not None
+    assert (stage.finish.ending, STOP in stage.stored) == (Ending.SAFETY_STOP, True)
+    assert "96" in stage.finish.text
+
+
+def test_a_stop_whose_reason_never_comes_is_a_safety_stop_all_the_same() -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    stage.feed(LoadStopped())
+    for lane in (0, 1):
+        stage.feed(stage.done(lane, stage.run_of(lane), stage.now_ns, stopped=True))
+    stage.tick(REASON_SECONDS + 0.1)
+    assert stage.finish is not None
+    assert stage.finish.ending is Ending.SAFETY_STOP
+    assert "reason was not heard" in stage.finish.text
+
+
+def test_a_lane_that_does_not_obey_the_guard_is_killed_in_time() -> None:
+    stage = held(simple(limit_seconds=0.5), m.Go)
+    stage.begin()
+    stage.feed(LimitExceeded(STOP))
+    stage.tick(0.6)
+    assert KillLane(0) in stage.instructions
+    assert stage.finish is not None
+    assert not stage.failures
+
+
+def test_a_suspend_under_load_spoils_the_trial() -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    stage.feed(Suspended(30.0))
+    for lane in (0, 1):
+        stage.feed(stage.done(lane, stage.run_of(lane), stage.now_ns))
+    assert [trial.valid for trial in stage.trials] == [False]
+    assert any(event.kind is EventKind.SUSPENDED for event in stage.events)
+
+
+def after_suspend() -> Stage:
+    leg = Leg({0: 0, 1: 0}, seconds=1.0)
+    step = Step(0, 0, 0, (leg,), "after-suspend", after_suspend_seconds=20.0)
+    return Stage(plan((load(trials=0, soak_seconds=1.0),), (step,)))
+
+
+def test_load_after_suspend_waits_for_the_machine_to_wake() -> None:
+    stage = after_suspend()
+    stage.begin()
+    stage.tick(5.0)
+    assert not stage.soaks
+    stage.feed(Suspended(25.0))
+    stage.tick(0.1)
+    assert [item.complete for item in stage.soaks] == [True]
+
+
+def test_a_suspend_that_never_comes_leaves_the_load_untested() -> None:
+    stage = after_suspend()
+    stage.begin()
+    stage.tick(901.0)
+    stage.tick(0.1)
+    assert stage.finish is not None
+    assert not stage.soaks
+    assert any(event.kind is EventKind.WARNING for event in stage.events)
+
+
+def test_a_harness_that_stood_still_blames_nobody_and_spoils_the_trial() -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    stage.now_ns += 4 * 10**9
+    stage.feed(StoodStill(4.0, load_stopped=False))
+    stage.tick(0.1, silent_seconds={0: 0.1, 1: 0.1})
+    assert not stage.failures
+    for lane in (0, 1):
+        stage.feed(stage.done(lane, stage.run_of(lane), stage.now_ns))
+    assert [trial.valid for trial in stage.trials] == [False]
+    assert any("stood still for 4.0 s" in event.text for event in stage.events)
+
+
+def test_a_long_stop_of_everything_ends_the_soak_as_incomplete_to_be_resumed() -> None:
+    stage = held(soak(60.0), m.Go)
+    stage.begin()
+    stage.now_ns += 3600 * 10**9
+    stage.feed(StoodStill(3600.0, load_stopped=False))
+    stage.tick(0.1, verified={0: 0, 1: 0})
+    for lane in (0, 1):  # their time was up when they went on
+        stage.feed(stage.done(lane, stage.run_of(lane), stage.now_ns))
+    assert stage.finish is not None
+    assert stage.finish.ending is Ending.INTERRUPTED
+    assert not stage.failures
+    assert stage.soaks and not any(item.complete for item in stage.soaks)
+
+
+@pytest.mark.parametrize("order", [m.Prepare, m.Probe, m.Run])
+def test_time_in_which_nobody_could_be_heard_is_no_ones_lateness(order: type) -> None:
+    stage = held(simple(), order)
+    stage.begin()
+    stage.now_ns += 3600 * 10**9
+    stage.feed(StoodStill(3600.0, load_stopped=False))
+    stage.tick(0.1)
+    assert not stage.failures
+
+
+def test_lanes_that_stopped_by_themselves_leave_the_run_undecided_and_not_failed() -> None:
+    stage = held(soak(60.0), m.Go)
+    stage.begin()
+    stage.feed(StoodStill(7.0, load_stopped=True))
+    for lane in (0, 1):
+        stage.feed(stage.done(lane, stage.run_of(lane), stage.now_ns, stopped=True))
+    assert stage.finish is not None
+    assert stage.finish.ending is Ending.INTERRUPTED
+    assert not stage.failures
+    assert [item.complete for item in stage.soaks] == [False]
+    (told,) = [event for event in stage.events if event.kind is EventKind.INTERRUPTED]
+    assert told.data == {"stood_still_seconds": 7.0}
+
+
+def test_storage_that_fails_is_told_once_however_often_it_is_heard() -> None:
+    stage = held(simple(), m.Go)
+    stage.begin()
+    for _ in range(3):
+        stage.feed(StorageFailed("the disk is full"))
+    assert [event.text for event in stage.events if "full" in event.text] == ["the disk is full"]
