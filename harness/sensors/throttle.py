@@ -54,16 +54,23 @@ def cpu_folders(root: Path) -> list[tuple[int, Path]]:
 
 def _gauges(cpu: int, path: Path, seen: set[tuple[str, str]]) -> list[Gauge]:
     gauges = []
-    package = text_or(path / "topology/physical_package_id", "0")
+    package = _package(path)
     core = text_or(path / "topology/core_id", str(cpu))
     for item, level, noun, unit, divisor in _ITEMS:
-        which = f"core {core}, package {package}" if level == "core" else f"package {package}"
+        which = f"core {core}, {package}" if level == "core" else package
         file = path / "thermal_throttle" / item
         if (item, which) not in seen and file.exists():
             seen.add((item, which))
             channel = _channel(cpu, item, f"{which} {noun}", unit)
             gauges.append(Gauge(channel, file, divisor=divisor))
     return gauges
+
+
+def _package(path: Path) -> str:
+    """Package and, where it has several, die: each die numbers its cores from 0 again."""
+    package = text_or(path / "topology/physical_package_id", "0")
+    die = text_or(path / "topology/die_id", "0")
+    return f"package {package}" if die == "0" else f"die {die}, package {package}"
 
 
 def _channel(cpu: int, item: str, name: str, unit: str) -> Channel:

@@ -44,3 +44,21 @@ def test_a_processor_that_counts_nothing_is_said(tmp_path: Path) -> None:
     Tree(tmp_path).cpus(2)
     absent = ThrottleSource().discover(tmp_path).absent[0]
     assert "counts no throttling" in absent.absent_reason
+
+
+def test_cores_of_the_same_number_on_two_dies_are_two_cores(tmp_path: Path) -> None:
+    tree = _tree(tmp_path)
+    for cpu in range(8):
+        folder = f"sys/devices/system/cpu/cpu{cpu}/topology"
+        die, core = divmod(cpu // 2, 2)
+        tree.write_all(folder, {"physical_package_id": 0, "die_id": die, "core_id": core})
+    names = {it.name for it in ThrottleSource().discover(tmp_path).chips[0].channels}
+    counted = {it for it in names if "time" not in it}
+    cores = {it for it in counted if it.startswith("core")}
+    assert cores == {
+        "core 0, package 0 throttled",
+        "core 1, package 0 throttled",
+        "core 0, die 1, package 0 throttled",
+        "core 1, die 1, package 0 throttled",
+    }
+    assert {"package 0 throttled", "die 1, package 0 throttled"} <= names
