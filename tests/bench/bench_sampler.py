@@ -159,6 +159,21 @@ def spin_for_ever(cpu: int) -> None:
 
 
 @contextmanager
+def saturated() -> Iterator[int]:
+    """A busy process on every core while the block runs; gives the number of cores."""
+    cpus = sorted(os.sched_getaffinity(0))
+    context = multiprocessing.get_context("forkserver")
+    burners = [context.Process(target=spin_for_ever, args=(cpu,), daemon=True) for cpu in cpus]
+    for burner in burners:
+        burner.start()
+    try:
+        yield len(cpus)
+    finally:
+        for burner in burners:
+            burner.kill()
+
+
+@contextmanager
 def changing(root: Path) -> Iterator[None]:
     """Every value becomes another once a second while the block runs."""
     files = [it.open("r+b", buffering=0) for it in sorted(root.glob("sys/class/hwmon/*/temp*"))]
@@ -192,6 +207,12 @@ def cost(folder: Path, seconds: float) -> None:
         _cost("cost", running, seconds)
 
 
+def loaded_cost(folder: Path, seconds: float) -> None:
+    """The same beside a load on every core, which is when sampling takes time from somebody."""
+    with saturated(), sampling(folder) as running:
+        _cost("loaded cost", running, seconds)
+
+
 def live_cost(folder: Path, seconds: float) -> None:
     """The same with changing values and a guarded chip, which has a thread of its own."""
     with sampling(folder, guarded=True) as running, changing(folder / "root"):
@@ -209,23 +230,14 @@ def _cost(what: str, running: Running, seconds: float) -> None:
 
 def lateness(folder: Path, seconds: float) -> None:
     """How late sweeps begin with a busy process on every core."""
-    cpus = sorted(os.sched_getaffinity(0))
-    burners = [multiprocessing.get_context("forkserver").Process(target=spin_for_ever, args=(cpu,),
-               daemon=True) for cpu in cpus]  # fmt: skip
-    for burner in burners:
-        burner.start()
-    try:
-        with sampling(folder) as running:
-            SYSTEM.sleep(seconds)
-    finally:
-        for burner in burners:
-            burner.kill()
+    with saturated() as cores, sampling(folder) as running:
+        SYSTEM.sleep(seconds)
     counts = running.counts
     if counts is None or counts.late_p99_seconds is None or counts.late_max_seconds is None:
         say("lateness", "not measured: the sampler did not take leave")
         return
     say("lateness", f"p99 {1e3 * counts.late_p99_seconds:.1f} ms, largest "
-        f"{1e3 * counts.late_max_seconds:.1f} ms over {counts.sweeps} sweeps with {len(cpus)} "
+        f"{1e3 * counts.late_max_seconds:.1f} ms over {counts.sweeps} sweeps with {cores} "
         f"cores saturated; aim p99 at most {1e3 * LATE_AIM_SECONDS:.0f} ms")  # fmt: skip
 
 
@@ -373,7 +385,7 @@ def main() -> None:
     memory = Path("/dev/shm")
     with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as name:
         folder = Path(name)
-        for measure in (cost, live_cost, lateness, effect):
+        for measure in (cost, loaded_cost, live_cost, lateness, effect):
             place = folder / measure.__name__
             place.mkdir()
             measure(place, given.seconds)
