@@ -198,11 +198,13 @@ class Rig:
         command.ended()
         return command
 
-    def run(self, profile: str, *words: str, terminal: int | None = None) -> Command:
+    def run(
+        self, profile: str, *words: str, terminal: int | None = None, code: str = ENTRY
+    ) -> Command:
         """Start a run of a profile text."""
         path = self.place / f"profile-{len(self._commands)}.yaml"
         path.write_text(profile)
-        return self.start("run", str(path), *words, terminal=terminal)
+        return self.start("run", str(path), *words, terminal=terminal, code=code)
 
     def listed(self) -> dict[str, Mapping[str, Any]]:
         """What the next command on this runs folder says of every run, by run id."""

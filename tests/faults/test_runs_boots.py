@@ -36,7 +36,7 @@ accept:
   - {criterion: no-crash}
 """
 
-#: Four rounds over two boots; matmul has no work left in the second, the soak none in the first.
+#: Four rounds over two boots, of which each load has its share; the soak belongs to the last.
 TWO_BOOTS = """
 format: 1
 name: two-boots

@@ -19,15 +19,20 @@ import pytest
 from harness.board import SILENCE_NS, Board, LaneSlot, Slot, StopReason
 from harness.clock import NS_PER_SECOND, SYSTEM
 from harness.finishing import REPORT_NAMES
-from harness.lanes.starting import TEMPLATE
 from harness.outcome import Ending, ExitCode, Verdict
 from harness.phases.state import HANG_SECONDS
 from harness.results import EventKind, FailureKind
 from harness.watchers import SAMPLER_SILENT_SECONDS
-from tests.faults.rigs import SOAK, Command, Rig, until
+from tests.faults.rigs import ENTRY, SOAK, Command, Rig, until
 
 #: What a shared machine may add to a stated time before somebody gets to run.
 SLACK_SECONDS = 3.0
+#: A run whose patience with its template is shorter than the shipped one, which a test can await.
+IDLE_SECONDS = 5.0
+IMPATIENT = (
+    "from harness.lanes import patience, starting; "
+    f"starting.TEMPLATE = patience.Limit({IDLE_SECONDS}, 600.0); " + ENTRY
+)
 SCENES = ("sampler", "lane", "template", "parent", "everything")
 
 
@@ -117,12 +122,12 @@ def test_a_template_that_hangs_before_there_is_a_lane_is_told_in_its_time_and_re
     tmp_path: Path,
 ) -> None:
     with Rig(tmp_path) as rig:
-        command = rig.run(SOAK)
+        command = rig.run(SOAK, code=IMPATIENT)
         template = until(lambda: template_of(rig), "the template")
         os.kill(template, signal.SIGSTOP)
-        assert command.ended(TEMPLATE.idle_seconds + 60) == ExitCode.ERROR, command.tail
+        assert command.ended(IDLE_SECONDS + 60) == ExitCode.ERROR, command.tail
         assert "Traceback" not in command.stderr
-        told = f"gave no sign of life for {TEMPLATE.idle_seconds:g} s when sampler was to be forked"
+        told = f"gave no sign of life for {IDLE_SECONDS:g} s when sampler was to be forked"
         assert command.stderr.count(told) == 1
         data = rig.data()
         assert (data.ending, data.failures) == (Ending.ERROR, ())
