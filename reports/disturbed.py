@@ -15,13 +15,15 @@ _KEPT = ("kept", "flagged")
 _PARTICULARS = re.compile(
     r"\([^)]*\)| of the trial| a second| on (?:core|lane) \d+|[\d.]+ ?(?:%|°C)?"
 )
+_PERCENTAGE = re.compile(r"([0-9]+(?:\.[0-9]+)?) %")
 _MOST_NAMES, _MOST_KINDS, _NAME_CHARACTERS = 4, 2, 60
 
 
 def disturbed_text(workloads: Sequence[WorkloadResult]) -> str:
     """One sentence when every trial behind a workload's mean has a recorded cause of disturbance.
 
-    ``every trial of sort-keys was disturbed: run delay; the values hold for these conditions``.
+    ``every trial of sort-keys was disturbed: run delay (0.8 to 2.0 %); the values hold for these
+    conditions``.
     Empty when each workload with trials has at least one that nothing is known to have disturbed.
     """
     found = {item.name: _kept(item) for item in workloads}
@@ -29,11 +31,24 @@ def disturbed_text(workloads: Sequence[WorkloadResult]) -> str:
     if not hit:
         return ""
     kinds = Counter(kind for points in hit.values() for point in points for kind in _kinds(point))
-    named = ", ".join(kind for kind, _ in kinds.most_common(_MOST_KINDS))
+    named = ", ".join(
+        kind + _sizes(kind, hit.values()) for kind, _ in kinds.most_common(_MOST_KINDS)
+    )
     return (
         f"every trial of {_names(list(hit))} was disturbed: {named}; "
         "the values hold for these conditions"
     )
+
+
+def _sizes(kind: str, loads: Iterable[Sequence[TrialPoint]]) -> str:
+    """From the smallest to the largest percentage among the causes of a kind."""
+    causes = {it for points in loads for point in points for it in point.causes}
+    found = [float(it[1]) for cause in causes if kind_of(cause) == kind
+             for it in _PERCENTAGE.finditer(cause)]  # fmt: skip
+    if not found:
+        return ""
+    least, most = f"{min(found):.1f}", f"{max(found):.1f}"
+    return f" ({most} %)" if least == most else f" ({least} to {most} %)"
 
 
 def _kept(item: WorkloadResult) -> list[TrialPoint]:

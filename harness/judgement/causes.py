@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from statistics import fmean, median
 
 from harness.criteria.temperature import CPU_TEMPERATURE
@@ -21,6 +22,7 @@ from harness.statistics.causes import (
     TrialConditions,
     UsualConditions,
     find_cause,
+    usual_end,
 )
 
 
@@ -52,18 +54,24 @@ class Causes:
             if item.channel.role == CPU_TEMPERATURE
             for envelope in item.envelopes
         ]
-        self._clocks = _usual(data.trials, _mean_clock)
-        self._peaks = _usual(data.trials, self._peak)
-        self._delays = _usual(data.trials, lambda trial: _worst(trial, _delay_share).size)
-        self._throttles = _usual(data.trials, self._throttle_events)
-        self._faults = _usual(data.trials, _major_faults)
-        self._switching = _usual(
-            data.trials, lambda trial: _worst(trial, _switches_per_second).size
-        )
+        self._clocks = _usual(data.trials, _mean_clock, median)
+        self._clock_ends = _usual(data.trials, _mean_clock, partial(usual_end, lowest=True))
+        self._peaks = _usual(data.trials, self._peak, median)
+        self._peak_ends = _usual(data.trials, self._peak, usual_end)
+        self._delays = _usual(data.trials, _delay, usual_end)
+        self._throttles = _usual(data.trials, self._throttle_events, usual_end)
+        self._faults = _usual(data.trials, _major_faults, usual_end)
+        self._switching = _usual(data.trials, _switching, usual_end)
 
     def of(self, trial: TrialData) -> tuple[str, ...]:
         """Everything that disturbed `trial`, what the record already names first."""
-        return self._found(trial, UsualConditions(), usual_switches=0.0)
+        return self._found(
+            trial,
+            UsualConditions(),
+            self._clocks.get(trial.load),
+            self._peaks.get(trial.load),
+            usual_switches=0.0,
+        )
 
     def excuse(self, trial: TrialData) -> tuple[str, ...]:
         """What disturbed `trial` by more than is usual for its load: it may explain a slow one."""
@@ -72,29 +80,44 @@ class Causes:
             throttle_events=self._throttles.get(trial.load, 0.0),
             major_faults=self._faults.get(trial.load, 0.0),
         )
-        return self._found(trial, usual, self._switching.get(trial.load, 0.0))
+        return self._found(
+            trial,
+            usual,
+            self._clock_ends.get(trial.load),
+            self._peak_ends.get(trial.load),
+            usual_switches=self._switching.get(trial.load, 0.0),
+        )
 
     def _found(
-        self, trial: TrialData, usual: UsualConditions, usual_switches: float
+        self,
+        trial: TrialData,
+        usual: UsualConditions,
+        clock_hz: float | None,
+        peak_celsius: float | None,
+        *,
+        usual_switches: float,
     ) -> tuple[str, ...]:
+        """Causes beyond `usual`, a clock below `clock_hz`, a peak above `peak_celsius`."""
+        conditions = TrialConditions(
+            run_delay_share=_delay(trial),
+            throttle_events=self._throttle_events(trial),
+            clock_percent=_percent_of(_mean_clock(trial), clock_hz),
+            temperature_rise_celsius=_above(self._peak(trial), peak_celsius),
+            major_faults=_major_faults(trial),
+        )
         found = [
             *trial.causes,
-            *self._condition(trial, usual),
+            *self._condition(trial, conditions, usual),
             *self._switches(trial, usual_switches),
         ]
         if self._count(trial, EventKind.SUSPENDED):
             found.append("the machine was suspended")
         return tuple(dict.fromkeys(found))
 
-    def _condition(self, trial: TrialData, usual: UsualConditions) -> Iterator[str]:
+    def _condition(
+        self, trial: TrialData, conditions: TrialConditions, usual: UsualConditions
+    ) -> Iterator[str]:
         worst, limits = _worst(trial, _delay_share), self._thresholds.conditions
-        conditions = TrialConditions(
-            run_delay_share=worst.size,
-            throttle_events=self._throttle_events(trial),
-            clock_percent=_percent_of(_mean_clock(trial), self._clocks.get(trial.load)),
-            temperature_rise_celsius=_above(self._peak(trial), self._peaks.get(trial.load)),
-            major_faults=_major_faults(trial),
-        )
         cause = find_cause(conditions, limits, usual)
         if cause is not None:
             delayed = worst.size - usual.run_delay_share >= limits.run_delay_share
@@ -120,15 +143,25 @@ class Causes:
 
 
 def _usual(
-    trials: tuple[TrialData, ...], value_of: Callable[[TrialData], float | None]
+    trials: tuple[TrialData, ...],
+    value_of: Callable[[TrialData], float | None],
+    usual_of: Callable[[list[float]], float],
 ) -> dict[int, float]:
-    """Median over the trials of each load, where at least two gave a value."""
+    """What is usual over the trials of each load, where at least two gave a value."""
     values: dict[int, list[float]] = defaultdict(list)
     for trial in trials:
         value = value_of(trial)
         if value is not None:
             values[trial.load].append(value)
-    return {load: median(own) for load, own in values.items() if len(own) > 1}
+    return {load: usual_of(own) for load, own in values.items() if len(own) > 1}
+
+
+def _delay(trial: TrialData) -> float:
+    return _worst(trial, _delay_share).size
+
+
+def _switching(trial: TrialData) -> float:
+    return _worst(trial, _switches_per_second).size
 
 
 def _major_faults(trial: TrialData) -> int:

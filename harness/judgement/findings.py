@@ -31,14 +31,16 @@ def _left_out(statistics: TrialStatistics, unit: str) -> Iterator[str]:
         yield f"{number} at the start belong to the warm-up and are left out"
     if statistics.rejected:
         number = plural(len(statistics.rejected), "trial")
-        blind = sum(flag.cause is None for flag in statistics.flagged)
+        blind = any(
+            flag.cause is None and flag.index in statistics.rejected for flag in statistics.flagged
+        )
         why = "without a recorded cause, as the profile asks" if blind else "for a recorded cause"
         was = "was" if len(statistics.rejected) == 1 else "were"
         yield f"{number} stood out and {was} left out {why}{_with_all(statistics, unit)}"
     kept = len(statistics.flagged) - len(statistics.rejected)
     if kept > 0:
         was = "was" if kept == 1 else "were"
-        yield f"{plural(kept, 'trial')} stood out without a recorded cause and {was} kept"
+        yield f"{plural(kept, 'trial')} stood out without a cause that explains it and {was} kept"
 
 
 def _with_all(statistics: TrialStatistics, unit: str) -> str:

@@ -9,7 +9,14 @@ trials of a load disturbs them all, but it tells none of them apart: only its ex
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
+
+#: Scaled median deviations beyond which a value is called unusual (common practice, no source).
+_DEVIATIONS = 3.0
+#: Standard deviation of normal values over their median absolute deviation, 1 / Phi^-1(3/4).
+_TO_SD = 1.4826
 
 
 @dataclass(frozen=True)
@@ -45,14 +52,26 @@ class CauseThresholds:
 
 @dataclass(frozen=True)
 class UsualConditions:
-    """What is usual among the trials of the same load: medians, 0 where nothing is known.
+    """The upper end of what is usual among the trials of the same load, see `usual_end`.
 
-    The clock and the temperature of :class:`TrialConditions` are relative to the usual already.
+    0 where nothing is known. The clock and the temperature of :class:`TrialConditions` are
+    relative to the usual already.
     """
 
     run_delay_share: float = 0.0
     throttle_events: float = 0.0
     major_faults: float = 0.0
+
+
+def usual_end(values: Sequence[float], *, lowest: bool = False) -> float:
+    """How far up (or down) the usual reaches: the median and three scaled deviations from it.
+
+    The deviation is the median one, scaled to a standard deviation: Hampel (1974), Journal of the
+    American Statistical Association 69:383-393. A trial within it is disturbed like the others.
+    """
+    middle = median(values)
+    reach = _DEVIATIONS * _TO_SD * median(abs(value - middle) for value in values)
+    return middle - reach if lowest else middle + reach
 
 
 def find_cause(

@@ -135,6 +135,26 @@ def test_a_trial_disturbed_more_than_the_others_has_an_excuse() -> None:
     assert excuses == [(), (), (), (), ("run delay 8.0 % of the trial on core 5",), ()]
 
 
+def test_a_trial_within_the_scatter_of_the_others_has_no_excuse() -> None:
+    data = delayed(0.55, 0.60, 0.653, 0.641, 0.57, 0.62)
+    assert not any(Causes(data).excuse(item) for item in data.trials)
+
+
+@pytest.mark.parametrize(("lowest_ghz", "excused"), [(3.40, False), (3.00, True)])
+def test_a_clock_must_fall_below_the_scatter_of_the_others(
+    lowest_ghz: float, excused: bool
+) -> None:
+    clocks = (3.60, 3.50, 3.45, 3.55, lowest_ghz, 3.52)
+    data = run_data(
+        trials=tuple(
+            trial(number, 100.0, lanes=(lane(0, clock_hz=1e9 * ghz),))
+            for number, ghz in enumerate(clocks)
+        )
+    )
+    assert Causes(data).of(data.trials[4])
+    assert bool(Causes(data).excuse(data.trials[4])) is excused
+
+
 def test_switches_that_every_trial_had_excuse_none() -> None:
     data = run_data(
         trials=tuple(

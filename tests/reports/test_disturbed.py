@@ -51,11 +51,24 @@ def test_a_kind_of_cause_has_no_numbers_and_no_place(cause: str, kind: str) -> N
 
 def test_a_workload_without_one_quiet_trial_is_named_with_the_commonest_kinds() -> None:
     assert disturbed_text(run_with(DELAY, SWITCHES).workloads) in (
-        "every trial of dense-fp64 was disturbed: run delay, involuntary switches; "
+        "every trial of dense-fp64 was disturbed: run delay (75.2 %), involuntary switches; "
         "the values hold for these conditions",
-        "every trial of dense-fp64 was disturbed: involuntary switches, run delay; "
+        "every trial of dense-fp64 was disturbed: involuntary switches, run delay (75.2 %); "
         "the values hold for these conditions",
     )
+
+
+def test_how_far_the_disturbance_went_is_told_from_its_least_to_its_most() -> None:
+    first = samples.passing().workloads[0]
+    shares = [
+        f"run delay {0.8 + 0.1 * place:.1f} % on core 1" for place in range(len(first.points))
+    ]
+    points = tuple(
+        replace(point, causes=(text,)) for point, text in zip(first.points, shares, strict=True)
+    )
+    kept = [it.causes[0].split()[2] for it in points if it.state in ("kept", "flagged")]
+    wanted = f"run delay ({kept[0]} to {kept[-1]} %)"
+    assert wanted in disturbed_text((replace(first, points=points),))
 
 
 @pytest.mark.parametrize("run", [run_with(DELAY, quiet=1), samples.passing(), samples.judged()])
@@ -73,9 +86,9 @@ def test_many_workloads_are_counted_and_two_are_joined() -> None:
 def test_a_pass_stands_beside_the_sentence_in_the_page_and_in_junit() -> None:
     run = run_with(DELAY)
     assert run.verdict is Verdict.PASS
-    sentence = "every trial of dense-fp64 was disturbed: run delay; the values hold for these"
+    sentence = "every trial of dense-fp64 was disturbed: run delay (75.2 %"
     section = parse_html(report_html(run)).find("section")[0].all_text()
-    assert sentence in section
+    assert sentence in section.replace("\xa0", " ")
     assert sentence in junit_xml(run)
     quiet = samples.passing()
     assert "was disturbed:" not in parse_html(report_html(quiet)).find("section")[0].all_text()

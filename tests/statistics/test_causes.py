@@ -9,6 +9,7 @@ from harness.statistics.causes import (
     TrialConditions,
     UsualConditions,
     find_cause,
+    usual_end,
 )
 
 
@@ -61,6 +62,13 @@ def test_what_is_usual_for_the_load_tells_no_trial_apart(
 ) -> None:
     assert find_cause(conditions) is not None
     assert find_cause(conditions, usual=usual) is None
+
+
+def test_the_usual_reaches_three_scaled_median_deviations_from_the_median() -> None:
+    # The deviations from 5 are 2 1 0 1 2, whose median is 1.
+    assert usual_end([3.0, 4.0, 5.0, 6.0, 7.0]) == pytest.approx(5.0 + 3.0 * 1.4826)
+    assert usual_end([3.0, 4.0, 5.0, 6.0, 7.0], lowest=True) == pytest.approx(5.0 - 3.0 * 1.4826)
+    assert usual_end([2.0, 2.0, 2.0, 9.0]) == 2.0
 
 
 def test_an_excess_over_the_usual_is_told_with_the_whole_number() -> None:
