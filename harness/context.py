@@ -8,7 +8,8 @@ by boot (they measure the spread between boots), and the baseline of a re-qualif
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from statistics import fmean
@@ -75,14 +76,15 @@ def gather_context(
     )
     if not baseline:
         return found
-    return _with_baseline(found, baseline, one_boot, _Now(alike, machine.facts, options.settings))
+    judged = runs_judged(options.runs_dir)
+    return _with_baseline(found, baseline, one_boot, _Now(judged, machine.facts, options.settings))
 
 
 @dataclass(frozen=True)
 class _Now:
-    """Earlier runs of the profile, and the facts and settings that a new one begins with."""
+    """Runs that may have been looks, and the facts and settings that a new one begins with."""
 
-    alike: Sequence[RunData]
+    judged: Iterable[RunData]
     facts: Mapping[str, Any]
     settings: Mapping[str, Any]
 
@@ -96,7 +98,7 @@ def _with_baseline(
     from harness.record.reader import read_run
 
     runs = [read_run(folder) for folder in baseline]
-    looks = next_look(runs, now.alike, now.facts, now.settings)
+    looks = next_look(runs, now.judged, now.facts, now.settings)
     return replace(
         found,
         memory=memory_of(runs[-1]),
@@ -139,6 +141,22 @@ def runs_alike(profile_sha256: str, facts: Mapping[str, Any], runs_dir: Path) ->
         if alike and run.facts.get("allowed_cpus") == facts.get("allowed_cpus"):
             found += 1
             yield run
+
+
+def runs_judged(runs_dir: Path) -> Iterator[RunData]:
+    """Every readable run however it ended, but those that go on after a restart.
+
+    A run that was stopped, or stopped itself for safety, has a report all the same: whoever reads
+    it has looked.
+    """
+    from harness.record.listing import list_runs
+    from harness.record.reader import read_run
+
+    for line in list_runs(runs_dir):
+        if line.ending is Ending.AWAITING_BOOT:
+            continue
+        with suppress(RecordError):  # `rigproof runs` names what is wrong with it
+            yield read_run(line.folder)
 
 
 def _identity(facts: Mapping[str, Any]) -> object:

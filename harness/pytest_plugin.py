@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from harness.results import CriterionResult, RunResult
 
 _SUFFIXES = {".yaml", ".yml"}
+#: The runs of this session, for its closing section.
+_CONCLUDED: pytest.StashKey[list[Concluded]] = pytest.StashKey()
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -105,6 +107,7 @@ class ProfileFile(pytest.File):
         if self._concluded is None:
             try:
                 self._concluded = self._run()
+                self.config.stash.setdefault(_CONCLUDED, []).append(self._concluded)
             except Exception as error:
                 self._trouble = error
                 raise
@@ -136,6 +139,30 @@ class ProfileFile(pytest.File):
             argv=("pytest", *(str(item) for item in self.config.invocation_params.args)),
         )
         return run_profile(load_profile(self.path), options)
+
+
+def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
+    """What each profile came to: verdict, optional criteria that did not pass, where to read it."""
+    from harness.cli.plain import visible
+
+    concluded = config.stash.get(_CONCLUDED, [])
+    if concluded:
+        terminalreporter.section("rigproof")
+    for one in concluded:
+        for line in summary_lines(one):
+            terminalreporter.write_line(visible(line))
+
+
+def summary_lines(concluded: Concluded) -> Iterator[str]:
+    """The closing lines of one profile."""
+    from harness.outcome import Verdict
+
+    result = concluded.result
+    yield f"{str(result.verdict).upper()}  {result.profile_name}: {result.why}"
+    for item in result.criteria:
+        if not item.required and item.verdict is not Verdict.PASS:
+            yield f"  optional, {item.verdict}: {item.name}: {item.why}"
+    yield f"report: {concluded.folder / 'report.html'}"
 
 
 def _path(given: str | None) -> Path | None:

@@ -68,8 +68,7 @@ class Channel:
     reason: str = ""
     #: CPU, zone or DIMM the channel belongs to, or None for the whole machine.
     cpu: int | None = None
-    #: True for a counter whose increase matters (throttle events, corrected errors).
-    counter: bool = False
+    counter: bool = False  # its increase matters: throttle events, corrected errors
     absent_reason: str = ""
 
 
@@ -443,9 +442,10 @@ class RunResult:
     limits: tuple[tuple[str, str], ...] = ()
     #: What the record has lost; its verdict is at best inconclusive. Also among `banners`.
     damage: tuple[str, ...] = ()
-    #: Runs that this one was judged against, () without a baseline; what differs from them.
+    #: Runs that this one was judged against, () without a baseline; what changed since.
     baseline_runs: tuple[str, ...] = ()
     changes: tuple[FactChange, ...] = ()
+    compared: tuple[WorkloadComparison, ...] = ()
 
 
 # --- comparisons ------------------------------------------------------------------------------
@@ -453,7 +453,7 @@ class RunResult:
 
 @dataclass(frozen=True)
 class WorkloadComparison:
-    """One workload before and after; `ratio` > 1 means AFTER is faster."""
+    """One workload before and after; `ratio` > 1 means AFTER is faster. Means are geometric."""
 
     name: str
     unit: str
@@ -470,6 +470,8 @@ class WorkloadComparison:
     trials_needed: int | None
     boots_needed: int | None
     why: str = ""
+    mean_before: float | None = None
+    mean_after: float | None = None
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,7 @@ from reports.disturbed import disturbed_text
 from reports.environment import render
 from reports.fact_groups import FactGroup, fact_groups
 from reports.gauge import Gauge, gauge
+from reports.load_changes import LoadChange, load_changes
 from reports.sensor_plot import Spark, Timeline, last_second, spark, timeline
 from reports.text import one_line
 from reports.trial_plot import OrderPlot, Overview, order_plot, overview
@@ -94,6 +95,10 @@ class Page:
     plots: tuple[OrderPlot | None, ...]
     timeline: Timeline | None
     sparks: tuple[Spark | None, ...]
+    #: Each load against the baseline.
+    loads_changed: tuple[LoadChange, ...]
+    #: Names that no sentence's first letter changes.
+    load_names: tuple[str, ...]
 
     @property
     def unverified(self) -> tuple[Setting, ...]:
@@ -127,6 +132,8 @@ def page_of(result: RunResult) -> Page:
         plots=tuple(order_plot(item) for item in result.workloads),
         timeline=timeline(result),
         sparks=tuple(spark(channel, end) for channel in result.channels),
+        loads_changed=load_changes(result),
+        load_names=tuple(item.name for item in result.workloads),
     )
 
 

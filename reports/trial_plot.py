@@ -124,7 +124,7 @@ def order_plot(item: WorkloadResult) -> OrderPlot | None:
     up, symbol = value_axis(low, high, unit_text(item.unit), (156.0, 24.0), most=5)
     across = _trial_axis(points)
     marks = tuple(
-        _mark(item, point, across.place(point.trial), up.place(point.value), _edge(up, point.value))
+        _mark(item, point, across.place(point.round), up.place(point.value), _edge(up, point.value))
         for point in points
     )
     band, mean = _interval(item, up), None if item.mean is None else up.place(item.mean)
@@ -213,8 +213,8 @@ def _interval(item: WorkloadResult, axis: Axis) -> tuple[float, float] | None:
 def _mark(item: WorkloadResult, point: TrialPoint, x: float, y: float, edge: int) -> Mark:
     cause = f" ({', '.join(point.causes)})" if point.causes else ""
     title = (
-        f"trial {point.trial}, round {point.round}: {value_text(point.value, item.unit)}, "
-        f"{point.state}{cause}"
+        f"trial {point.round} (number {point.trial} in the run): "
+        f"{value_text(point.value, item.unit)}, {point.state}{cause}"
     )
     return Mark(x, y, point.state, one_line(title, limit=300), edge)
 
@@ -239,7 +239,7 @@ def _limits(values: Sequence[float]) -> tuple[float, float]:
 
 
 def _trial_axis(points: Sequence[TrialPoint]) -> Axis:
-    first, last = _limits([float(point.trial) for point in points])
+    first, last = _limits([float(point.round) for point in points])
     pixels = (86.0, WIDTH - 24.0)
     low, high = first - 0.5, last + 0.5
     bare = Axis(low, high, *pixels)

@@ -90,7 +90,7 @@ def _counted(value: float, unit: str) -> str:
 def value_text(value: float, unit: str) -> str:
     """One measured value without an interval: whole numbers stay whole."""
     short = _counted(value, unit_text(unit))
-    is_whole = float(value).is_integer() and units.symbol_of(short) not in ("°C", "K", "V")
+    is_whole = float(value).is_integer() and units.symbol_of(short) not in ("°C", "K", "V", "%")
     if is_whole and not units.scale_for(value, short).exponent:
         return units.stated(value, short)
     return units.reading(value, short)
@@ -116,12 +116,16 @@ def criterion_measured(item: CriterionResult) -> str:
 
 
 def criterion_limit(item: CriterionResult) -> str:
-    """A criterion's limit, with the digits it was stated with; empty where it has none."""
-    return (
-        ""
-        if item.limit is None
-        else units.stated(item.limit, _counted(item.limit, unit_text(item.unit)))
-    )
+    """A criterion's limit, with the digits it was stated with; empty where it has none.
+
+    One that was computed (no person states more than six digits of a fraction) is rounded.
+    """
+    if item.limit is None:
+        return ""
+    unit = _counted(item.limit, unit_text(item.unit))
+    if not math.isclose(item.limit, float(f"{item.limit:.6g}"), rel_tol=1e-12):
+        return value_text(item.limit, unit)
+    return units.stated(item.limit, unit)
 
 
 def workload_mean(item: WorkloadResult) -> str:
@@ -254,8 +258,13 @@ def sentence(text: str) -> str:
     return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
-def capitalised(text: str) -> str:
-    """`text` with its first letter large and nothing else changed."""
+def capitalised(text: str, names: Iterable[str] = ()) -> str:
+    """`text` with its first letter large and nothing else changed.
+
+    A text that begins with one of `names` (of loads: keys, not words) stays as it is.
+    """
+    if any(re.match(rf"{re.escape(name)}(?![\w-])", text) for name in names if name):
+        return text
     return text[:1].upper() + text[1:]
 
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
+from multiprocessing import get_context
 from pathlib import Path
 
 import pytest
 
+from harness import looks
 from harness.errors import UsageError
 from harness.judgement.sides import Boots, Side, SideLoad
-from harness.looks import FILE_NAME, Looks, count_look
+from harness.looks import FILE_NAME, FORMAT_VERSION, Looks, count_look
 
 
 def load(name: str, boots: Boots, rejected: int = 0) -> SideLoad:
@@ -178,8 +180,95 @@ def test_a_look_that_cannot_be_written_down_says_so(tmp_path: Path) -> None:
         '{"comparisons": [{"sides": [{"runs": [], "trials": []}]}]}',
     ],
 )
-def test_a_damaged_ledger_starts_anew_instead_of_ending_the_comparison(
+def test_a_damaged_ledger_is_put_aside_and_said_instead_of_ending_the_comparison(
     tmp_path: Path, text: str
 ) -> None:
+    for place in (1, 2):
+        (tmp_path / FILE_NAME).write_text(text)
+        found = count_look(tmp_path, BEFORE, AFTER)
+        assert found.number == 1
+        assert f"looks.damaged-{place}.json" in found.lost
+        assert (tmp_path / f"looks.damaged-{place}.json").read_text() == text
+        assert count_look(tmp_path, BEFORE, AFTER) == Looks(1, None, (1.0,))
+
+
+def test_a_ledger_of_another_version_is_refused_and_left_as_it_is(tmp_path: Path) -> None:
+    text = json.dumps({"format_version": FORMAT_VERSION + 1, "comparisons": "something newer"})
     (tmp_path / FILE_NAME).write_text(text)
+    with pytest.raises(UsageError, match=f"has format version {FORMAT_VERSION + 1}"):
+        count_look(tmp_path, BEFORE, AFTER)
+    assert (tmp_path / FILE_NAME).read_text() == text
+
+
+def test_a_ledger_that_cannot_be_read_is_refused(tmp_path: Path) -> None:
+    (tmp_path / FILE_NAME).mkdir()
+    with pytest.raises(UsageError, match="the count of looks cannot be read"):
+        count_look(tmp_path, BEFORE, AFTER)
+
+
+def test_a_full_ledger_forgets_what_was_not_looked_at_for_longest(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def pair(name: str, trials: int = 2) -> tuple[Side, Side]:
+        return side(f"b-{name}", spin=((1.0,) * trials,)), side(f"a-{name}")
+
+    for name in ("one", "two", "six"):
+        count_look(tmp_path, *pair(name))
+    assert number(tmp_path, *pair("one", 3)) == 2  # looked at last, though begun first
+    monkeypatch.setattr(looks, "_MOST_BYTES", (tmp_path / FILE_NAME).stat().st_size + 40)
+    assert (
+        "the 1 comparison(s) not looked at for longest" in count_look(tmp_path, *pair("ten")).lost
+    )
+    assert (tmp_path / FILE_NAME).stat().st_size <= looks._MOST_BYTES
+    assert number(tmp_path, *pair("one", 4)) == 3
+    assert number(tmp_path, *pair("two", 4)) == 1
+
+
+def test_a_ledger_above_the_limit_of_old_keeps_its_looks(tmp_path: Path) -> None:
+    count_look(tmp_path, BEFORE, AFTER)
+    document = json.loads((tmp_path / FILE_NAME).read_text())
+    (tmp_path / FILE_NAME).write_text(json.dumps({**document, "pad": "x" * looks._MOST_BYTES}))
+    assert number(tmp_path, BEFORE, side(*AFTER.run_ids, spin=((1.0,) * 3,))) == 2
+
+
+def _look_at_five(task: tuple[Path, int]) -> None:
+    runs_dir, who = task
+    for place in range(5):
+        count_look(runs_dir, side(f"b-{who}-{place}"), side(f"a-{who}-{place}"))
+
+
+def test_looks_taken_at_the_same_time_are_all_kept(tmp_path: Path) -> None:
+    """Oracle: four processes of five comparisons each are twenty."""
+    with get_context("spawn").Pool(4) as pool:
+        pool.map(_look_at_five, [(tmp_path, who) for who in range(4)])
+    assert len(json.loads((tmp_path / FILE_NAME).read_text())["comparisons"]) == 20
+
+
+def test_a_lock_that_stays_held_ends_the_wait_and_counts_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fcntl = pytest.importorskip("fcntl")
+    monkeypatch.setattr(looks, "_LOCK_TRIES", 2)
+    with (tmp_path / looks.LOCK_NAME).open("w") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        with pytest.raises(UsageError, match="held by another comparison"):
+            count_look(tmp_path, BEFORE, AFTER)
+    assert not (tmp_path / FILE_NAME).exists()
     assert number(tmp_path, BEFORE, AFTER) == 1
+
+
+def test_what_looks_share_is_not_known_where_the_later_does_not_hold_the_earlier(
+    tmp_path: Path,
+) -> None:
+    """Two of three runs a side are others: the looks share a sixth, and the count of boots alone
+    would claim two thirds."""
+    first = [side(f"{name}1", f"{name}2", spin=((1.0,), (1.0,))) for name in "ab"]
+    later = [side(f"{name}1", f"{name}3", f"{name}4", spin=((1.0,),) * 3) for name in "ab"]
+    assert count_look(tmp_path, first[0], first[1]).information == (1.0,)
+    assert count_look(tmp_path, later[0], later[1]) == Looks(2, None, None)
+
+
+def test_a_load_with_fewer_trials_than_before_makes_no_nested_look(tmp_path: Path) -> None:
+    grown = side(*AFTER.run_ids, spin=((1.0,) * 6,), sort=((5.0,),))
+    count_look(tmp_path, BEFORE, AFTER)
+    assert count_look(tmp_path, BEFORE, grown) == Looks(2, None, None)

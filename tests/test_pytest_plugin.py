@@ -38,7 +38,11 @@ def test_a_named_profile_runs_once_and_gives_a_case_a_criterion(tmp_path: Path) 
     assert "no-failures PASSED" in done.stdout
     assert "no-crash PASSED" in done.stdout
     assert "temperature-ceiling SKIPPED" in done.stdout
-    assert len(list((tmp_path / "runs").glob("*-tiny-*"))) == 1
+    (folder,) = (tmp_path / "runs").glob("*-tiny-*")
+    closing = done.stdout.partition(" rigproof ")[2]
+    assert "\nPASS  tiny: every required criterion passes\n" in closing
+    assert "\n  optional, not tested: temperature-ceiling: " in closing
+    assert f"\nreport: {folder / 'report.html'}\n" in closing
 
 
 def test_a_safety_stop_fails_the_guards_case(tmp_path: Path) -> None:

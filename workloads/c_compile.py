@@ -17,7 +17,7 @@ import tempfile
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 import numpy as np
 
@@ -34,9 +34,6 @@ from workloads.contract import (
     Workload,
 )
 from workloads.digest import fold
-
-if TYPE_CHECKING:
-    pass
 
 _COMPILERS = ("cc", "gcc", "clang")
 #: No -g (it embeds the folder), no link-time optimisation (it embeds a random seed).

@@ -15,7 +15,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 from workloads import programs, programs_ir, programs_seeded
 from workloads.children import Children
@@ -30,9 +30,6 @@ from workloads.contract import (
     Value,
     Workload,
 )
-
-if TYPE_CHECKING:
-    pass
 
 _SPEED_LEVEL = 2
 _RUN_TIMEOUT_SECONDS = 60.0

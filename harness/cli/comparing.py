@@ -65,7 +65,12 @@ def compare(
     html: Html = None,
     as_json: AsJson = False,
 ) -> None:
-    """Is AFTER faster, slower, equivalent, or not decided yet? Exit 0, 1 or 3."""
+    """Is AFTER faster, slower, equivalent, or not decided yet? Exit 0, 1 or 3.
+
+    Going on with a comparison (more trials or runs on a side) counts as a further look, and is
+    paid for. One BEFORE against another fresh AFTER is a new comparison each time, and not
+    counted: of many such tries, some will differ by chance alone.
+    """
     from harness.judgement.comparison import CompareOptions, compare_sides
     from harness.looks import count_look
 
@@ -139,15 +144,16 @@ def refusal_document(refusal: ComparisonRefused) -> dict[str, Any]:
 
 
 def _with_forgotten(found: Comparison, looks: Looks) -> Comparison:
-    """Warn where this look could not be written down, so that the next will not count it."""
+    """Warn where looks are lost, or this one could not be written down for the next to count."""
     from dataclasses import replace
 
-    if not looks.forgotten:
-        return found
-    told = (
-        f"this look could not be counted, a later one must be judged as one more: {looks.forgotten}"
-    )
-    return replace(found, warnings=(*found.warnings, told))
+    told = [looks.lost] if looks.lost else []
+    if looks.forgotten:
+        told.append(
+            "this look could not be counted, a later one must be judged as one more: "
+            f"{looks.forgotten}"
+        )
+    return replace(found, warnings=(*found.warnings, *told))
 
 
 def read_side(text: str, runs_dir: Path) -> Side:
@@ -195,7 +201,7 @@ def _print(found: Comparison, first: Side, second: Side, as_json: bool) -> None:
     _print_sides(first, second, found.changes, found.warnings)
     say(
         f"{100 * found.confidence:g} % intervals, margin {found.margin_percent:g} %, "
-        f"{found.scope}, look {found.looks}"
+        f"{found.scope}{_look(found.looks)}"
     )
     for item in found.workloads:
         say(f"  {item.name:<24} {_line(item)}")
@@ -203,32 +209,44 @@ def _print(found: Comparison, first: Side, second: Side, as_json: bool) -> None:
         say(f"  assumed: {assumption}")
 
 
+def _look(number: int) -> str:
+    """A further look is told, since its limits are wider for it."""
+    return f"; look {number} at this comparison, paid for by wider limits" if number > 1 else ""
+
+
 def _print_sides(
     first: Side, second: Side, changes: Sequence[FactChange], warnings: Sequence[str]
 ) -> None:
+    from reports.comparison_html import changed_rows
+
     say(f"before: {first.source}")
     say(f"after:  {second.source}")
-    for change in changes:
-        say(f"  changed: {change.fact}: {change.before} -> {change.after}")
+    for name, old, new in changed_rows(changes):
+        say(f"  changed: {name}: {old} -> {new}")
     for warning in warnings:
         say(f"  warning: {warning}")
 
 
 def _line(item: WorkloadComparison) -> str:
+    """Decision, change of speed (a time that fell is speed that rose), both means, what is open."""
     from harness.units import change
+    from reports.comparison_html import means_text
 
+    means = means_text(item, " -> ", "")
     if item.ratio is None:
-        return f"undecided: {item.why}"
-    shown = change(item.ratio)
+        return "; ".join(filter(None, (f"undecided: {item.why}", means)))
+    shown = f"{item.decision}: speed {change(item.ratio)}"
     if item.low is not None and item.high is not None:
         shown += f" ({change(item.low)} to {change(item.high)})"
-    return f"{item.decision}: {shown}{_needed(item)}"
+    else:
+        shown += ", no interval"
+    return "; ".join(filter(None, (shown, means, _open(item))))
 
 
-def _needed(item: WorkloadComparison) -> str:
-    """What would decide it, where something would."""
+def _open(item: WorkloadComparison) -> str:
+    """What would decide an undecided one, else why nothing is promised."""
     if item.trials_needed is None:
-        return ""
+        return item.why if item.decision == "undecided" else ""
     boots = item.boots_needed
     over = f" over {boots} boot{'s' if boots > 1 else ''}" if boots else ""
-    return f"; {item.trials_needed} trials{over} a side would decide it"
+    return f"{item.trials_needed} trials{over} a side would decide it"

@@ -35,24 +35,25 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
-for _command, _name in (
-    (running.run, "run"),
-    (running.resume, "resume"),
-    (running.requalify, "requalify"),
-    (comparing.compare, "compare"),
-    (reporting.judge, "judge"),
-    (reporting.report, "report"),
-    (watching.watch, "watch"),
-    (storing.runs, "runs"),
-    (sensing.sensors, "sensors"),
-    (sensing.machine, "machine"),
-    (planning.workloads, "workloads"),
-    (planning.check, "check"),
-    (planning.schema, "schema"),
-    (proving.self_test, "self-test"),
-    (storing.export, "export"),
+#: What each command does, in a sentence that has room on one line of 80 columns.
+for _command, _name, _short in (
+    (running.run, "run", "Run a profile on this machine and judge it."),
+    (running.resume, "resume", "Carry on a run after a planned restart or a crash."),
+    (running.requalify, "requalify", "Run a baseline's profile again and judge against it."),
+    (comparing.compare, "compare", "Is AFTER faster, slower, equivalent, or not decided yet?"),
+    (reporting.judge, "judge", "Judge a run again, by its own or other criteria."),
+    (reporting.report, "report", "Write a run's reports again, from its record alone."),
+    (watching.watch, "watch", "Follow a run from another terminal."),
+    (storing.runs, "runs", "List the runs, oldest first."),
+    (sensing.sensors, "sensors", "List every sensor channel, its value, its role and why."),
+    (sensing.machine, "machine", "Print what the machine says it is, and what to mind."),
+    (planning.workloads, "workloads", "List the workloads and whether each can run here."),
+    (planning.check, "check", "Check a profile and print its plan without running it."),
+    (planning.schema, "schema", "Print the JSON Schema of profiles, for editors."),
+    (proving.self_test, "self-test", "Flip bits on purpose and show that each is caught."),
+    (storing.export, "export", "Write a run's trials, samples and events as CSV files."),
 ):
-    app.command(_name)(_command)
+    app.command(_name, short_help=_short)(_command)
 
 
 def _version(wanted: bool) -> None:

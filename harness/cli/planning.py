@@ -66,7 +66,7 @@ def check(
         return
     for line in _plan_lines(plan, document):
         say(line)
-    for line in _detection_lines(detection) if detection is not None else ():
+    for line in _detection_lines(detection, runs_dir) if detection is not None else ():
         say(line)
 
 
@@ -96,10 +96,12 @@ def _detection(
     return plan_detections(loaded.profile, plan.loads, runs, Question(*question))
 
 
-def _detection_lines(detection: Detection) -> Iterator[str]:
+def _detection_lines(detection: Detection, runs_dir: Path | None) -> Iterator[str]:
+    from harness.record.listing import runs_folder
+
     yield f"to detect a change of {detection.change_percent:g} %:"
     if detection.reason:
-        yield f"  {detection.reason}"
+        yield f"  {detection.reason} (searched: {runs_folder(runs_dir)})"
         return
     yield f"  spread as in run {detection.run_id}"
     yield from (f"  warning: {concern}" for concern in detection.concerns)

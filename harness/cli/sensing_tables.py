@@ -31,6 +31,11 @@ _COLUMNS = (
 )
 #: Only where lines are as long as they need to be: what a profile's `roles` match.
 _KEY = Column("key")
+#: Why a report may say that no clock was measured although this list shows one.
+_PROBED = (
+    "clock probe: its clocks are measured here and at each trial's start; a run does not sample "
+    "them, except in soaks where sampling.clock_during_soak asks for it"
+)
 #: Flag of a value that is right but was read before.
 _REPEAT = "repeat"
 
@@ -149,6 +154,8 @@ def _sensor_notes(document: Mapping[str, Any]) -> Iterator[str]:
         "hidden or worth knowing", (f"{it['source']}: {it['text']}" for it in document["hints"])
     )
     yield ""
+    if any(it["present"] and it["source"] == "clock probe" for it in channels):
+        yield _PROBED
     if any(it["limits"] for it in channels):
         yield "* claimed by the driver, unreviewed: never used as a safety limit by itself"
     yield document["unproven"]
@@ -197,7 +204,7 @@ def _fact_rows(name: str, value: Any) -> Iterator[tuple[str, str]]:
         for item in value:
             yield _words(name), _inline(item)
     else:
-        yield _words(name), _fact_text(name, value)
+        yield _words(name) or "all", _fact_text(name, value)
 
 
 def _mitigation_rows(states: Mapping[str, str]) -> Iterator[tuple[str, str]]:
@@ -217,7 +224,9 @@ def _words(name: str) -> str:
     """A fact's name for people; the unit stands with the value."""
     for unit in ("_bytes", "_hz", "_seconds", "_volts"):
         name = name.removesuffix(unit)
-    return name.replace("_", " ")
+    from reports.wording import spaced
+
+    return spaced(name.replace("cpus", "CPUs"))
 
 
 def _fact_text(name: str, value: Any) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,6 +13,7 @@ from harness.cli.plain import say, say_json, visible
 
 if TYPE_CHECKING:
     from harness.record.listing import RunLine
+    from harness.results import RunData
 
 
 def runs(runs_dir: RunsDir = None, root: SysfsRoot = None, as_json: AsJson = False) -> None:
@@ -25,8 +27,8 @@ def runs(runs_dir: RunsDir = None, root: SysfsRoot = None, as_json: AsJson = Fal
         say_json(document)
         return
     say(f"Runs in {folder}" if lines else f"No runs in {folder}")
-    for line in lines:
-        say(_as_text(line))
+    for text in _table(lines):
+        say(text)
 
 
 def export(
@@ -42,12 +44,21 @@ def export(
     from harness.record.listing import resolve_run
 
     folder = resolve_run(kept_runs(runs_dir), run)
-    written = export_run(folder, to or Path(f"{folder.resolve().name}-csv"))
+    place = to or Path(f"{folder.resolve().name}-csv")
+    written = export_run(folder, place, disturbances)
     if as_json:
         say_json({"files": [str(path) for path in written]})
         return
     for path in written:
         say(str(path))
+
+
+def disturbances(data: RunData) -> dict[int, tuple[str, ...]]:
+    """Everything that disturbed each trial, by its number, as the report shows it."""
+    from harness.judgement.causes import Causes
+
+    causes = Causes(data)
+    return {trial.number: causes.of(trial) for trial in data.trials}
 
 
 def _as_json(line: RunLine) -> dict[str, Any]:
@@ -68,14 +79,27 @@ def _as_json(line: RunLine) -> dict[str, Any]:
     }
 
 
-def _as_text(line: RunLine) -> str:
+def _table(lines: Sequence[RunLine]) -> Iterator[str]:
+    """A line a run, in aligned columns; one that cannot be read says why instead."""
+    from harness.cli.tables import lines_of
+
+    readable = [_cells(line) for line in lines if line.profile_name or not line.problem]
+    rows = iter(list(lines_of(readable)) if readable else [])
+    for line in lines:
+        if line.profile_name or not line.problem:
+            yield visible("  " + next(rows) + (f"  PROBLEM {line.problem}" if line.problem else ""))
+        else:
+            yield f"  {visible(line.run_id)}  PROBLEM  {visible(line.problem)}"
+
+
+def _cells(line: RunLine) -> tuple[str, ...]:
     from harness.units import duration, size
     from reports.wording import plural
 
-    if line.problem and not line.profile_name:
-        return f"  {visible(line.run_id)}  PROBLEM  {visible(line.problem)}"
-    state = line.verdict or (line.ending.value if line.ending else "going on")
-    length = "-" if line.duration_seconds is None else duration(line.duration_seconds)
-    counts = f"{plural(line.trials, 'trial')}, {plural(line.failures, 'failure')}"
-    text = f"{line.run_id}  {state:<12}  {length:>12}  {counts}  {size(line.size_bytes)}"
-    return visible("  " + text + (f"  PROBLEM {line.problem}" if line.problem else ""))
+    return (
+        visible(line.run_id),
+        line.verdict or (line.ending.value if line.ending else "going on"),
+        "-" if line.duration_seconds is None else duration(line.duration_seconds),
+        f"{plural(line.trials, 'trial')}, {plural(line.failures, 'failure')}",
+        size(line.size_bytes),
+    )

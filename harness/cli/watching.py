@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -16,10 +18,13 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from harness.record.progress import Progress
+    from harness.results import LoadInfo, TrialData
 
 Once = Annotated[bool, typer.Option("--once", help="Look once and end.")]
 _LOOK_SECONDS = 1.0
 _SILENT_SECONDS = 15.0
+#: Lines under the picture, and trials that are looked for among the latest events.
+_LINES, _LATEST_TRIALS = 8, 10
 
 
 def watch(
@@ -56,7 +61,7 @@ def _follow(place: Path, once: bool) -> None:
     with Live(console=console, auto_refresh=False) as live:
         while True:
             now = progress(place)
-            live.update(_picture(now), refresh=True)
+            live.update(_picture(now, _told(now, place)), refresh=True)
             if now.end.ending is not None:
                 return
             SYSTEM.sleep(_LOOK_SECONDS)
@@ -65,19 +70,53 @@ def _follow(place: Path, once: bool) -> None:
 def _follow_plainly(place: Path, once: bool) -> None:
     """New events as lines; for pipes, and for `--once`."""
     from harness.record.progress import progress
-    from harness.units import elapsed
 
-    told = -1.0
+    told: set[tuple[float, str]] = set()
     while True:
         now = progress(place)
-        for event in now.events:
-            if event.at_seconds > told:
-                say(f"[{elapsed(event.at_seconds)}] {event.kind}: {event.text}")
-                told = event.at_seconds
+        for line in _told(now, place):
+            if line not in told:
+                say(line[1])
+                told.add(line)
         if once or now.end.ending is not None:
             say(_state(now))
             return
         SYSTEM.sleep(_LOOK_SECONDS)
+
+
+def _told(now: Progress, place: Path) -> list[tuple[float, str]]:
+    """(second, line) of the latest events and of the trials that ended among them, in order."""
+    from harness.cli.live import describe
+    from harness.units import elapsed
+
+    since = now.events[0].at_seconds if now.events else 0.0
+    trials, loads = _latest_trials(place)
+    found = [
+        (it.at_seconds, f"[{elapsed(it.at_seconds)}] {it.kind}: {it.text}") for it in now.events
+    ]
+    found += [(it.ended_seconds, describe(it, loads)) for it in trials if it.ended_seconds >= since]
+    return sorted(found, key=lambda line: line[0])
+
+
+def _latest_trials(place: Path) -> tuple[tuple[TrialData, ...], Mapping[int, LoadInfo]]:
+    """The last trials with their lanes, and the loads by number; damaged rows are left out."""
+    from harness.record.opening import open_record
+    from harness.record.rows import LANES, LOADS, TRIALS, DamagedRow, from_row
+    from harness.record.tables import TableReader
+
+    with open_record(place) as record, record.database.snapshot():
+        database, tables = record.database, TableReader(record.database)
+        loads = tables.built(LOADS, tables.latest("loads", "number"))
+        trials: list[TrialData] = []
+        for row in database.query(
+            "SELECT * FROM trials ORDER BY id DESC LIMIT ?", (_LATEST_TRIALS,)
+        ):
+            with contextlib.suppress(DamagedRow):
+                named = from_row("trials", row)
+                own = database.query("SELECT * FROM lanes WHERE trial_id = ?", (named["id"],))
+                lanes = tables.built(LANES, [from_row("lanes", lane) for lane in own])
+                trials.append(TRIALS.build(named, lanes=lanes))
+    return tuple(reversed(trials)), {load.number: load for load in loads}
 
 
 def _state(now: Progress) -> str:
@@ -89,7 +128,7 @@ def _state(now: Progress) -> str:
     return f"{now.run_id}: {ending}, {elapsed(now.at_seconds)} measured, {counts}"
 
 
-def _picture(now: Progress) -> RenderableType:
+def _picture(now: Progress, told: Sequence[tuple[float, str]]) -> RenderableType:
     from rich.console import Group
     from rich.text import Text
 
@@ -102,9 +141,7 @@ def _picture(now: Progress) -> RenderableType:
     style = "bold yellow" if age > _SILENT_SECONDS else "dim"
     parts.append(Text(f"last safe write {age:.0f} s ago", style=style))
     parts += [Text(visible(line)) for line in _temperatures(now)]
-    parts += [
-        Text(visible(f"  {event.kind}: {event.text}"), style="dim") for event in now.events[-8:]
-    ]
+    parts += [Text(visible(f"  {line}"), style="dim") for _, line in told[-_LINES:]]
     return Group(*parts)
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -12,9 +13,13 @@ from harness.criteria.base import CriterionSpec
 from harness.criteria.evidence import Evidence
 from harness.criteria.judging import COUNT_EXACT, plural
 from harness.outcome import Verdict
-from harness.results import Boot, ChannelData, CriterionResult, Envelope, Event, EventKind
+from harness.results import Boot, ChannelData, CriterionResult, Envelope, Event, EventKind, RunData
+from harness.units import duration
 
 _MOST_NAMED = 3
+#: A counter's last value this long before a load's end still speaks of all of it: counters are
+#: read each second, and a reading may come late. Common practice, no source.
+LATEST_READING_SECONDS = 5.0
 
 
 @dataclass(frozen=True)
@@ -44,7 +49,7 @@ class Countable:
 class Counted:
     """How much the readable counters rose during the run, and the events that told of it.
 
-    `missing` says why counters beside them (of the same source and role) could not be read,
+    `missing` says why counters of the same source and role could not be read, or not to the end,
     `unwitnessed` why the counters that were read cannot show that nothing happened.
     """
 
@@ -74,7 +79,7 @@ class CounterCriterion(CriterionSpec):
         sentence = _sentence(counted, what.noun, self.at_most)
         within = counted.increase <= self.at_most
         if within and (lack := counted.missing or (counted.unwitnessed,))[0]:
-            why = f"{lack[0]} (of the others: {sentence})"
+            why = f"{lack[0]} (as far as they were read: {sentence})"
             return self.not_measured(why, limit=self.at_most, unit=unit)
         return self.result(
             Verdict.PASS if within else Verdict.FAIL,
@@ -91,20 +96,27 @@ def count_events(evidence: Evidence, what: Countable) -> Counted:
     counters = [it for role in what.roles for it in evidence.channels(role) if it.channel.counter]
     read = tuple(item for item in counters if _is_read(item))
     kinds = {_source_and_role(item) for item in read}
+    ends = load_ends(evidence.data)
+    lost = {item.channel.key: why for item in counters if (why := _why_unread(item, ends))}
     missing = tuple(
-        f"{item.channel.name}: {_why_unread(item)}"
+        f"{item.channel.name}: {lost[item.channel.key]}"
         for item in counters
-        if not _is_read(item) and (not kinds or _source_and_role(item) in kinds)
+        if item.channel.key in lost and (not kinds or _source_and_role(item) in kinds)
     )
     restarts = restarts_of(evidence.data.boots)
     rise = sum(increase_of(item, restarts) for item in read)
     events = tuple(item for item in evidence.data.events if item.kind is what.kind)
-    lack = "" if any(what.witnesses(item) for item in read) else _no_witness(what, counters)
+    witnessed = any(what.witnesses(item) and item.channel.key not in lost for item in read)
+    lack = "" if witnessed else _no_witness(what, counters, lost)
     return Counted(max(round(rise), len(events)), read, events, missing, lack)
 
 
-def _no_witness(what: Countable, counters: Sequence[ChannelData]) -> str:
-    reasons = [_why_unread(item) for item in counters if what.witnesses(item)]
+def _no_witness(what: Countable, counters: Sequence[ChannelData], lost: Mapping[str, str]) -> str:
+    reasons = [
+        lost[item.channel.key]
+        for item in counters
+        if what.witnesses(item) and item.channel.key in lost
+    ]
     return "; ".join([*reasons[:1], what.unwitnessed])
 
 
@@ -116,8 +128,44 @@ def _is_read(item: ChannelData) -> bool:
     return item.first_value is not None and item.last_value is not None
 
 
-def _why_unread(item: ChannelData) -> str:
-    return item.channel.absent_reason or item.missing_reason or "it gave no value"
+def _why_unread(item: ChannelData, ends: Sequence[LoadEnd]) -> str:
+    """Why the counter says nothing of some load's end; empty where it was read to all of them."""
+    why = item.channel.absent_reason or item.missing_reason or "it gave no value"
+    if not _is_read(item):
+        return why
+    for end in ends:
+        seen = [
+            envelope.at_seconds + envelope.duration_seconds
+            for envelope in item.envelopes
+            if envelope.at_seconds < end.until_seconds
+        ]
+        if max(seen, default=-math.inf) < end.at_seconds - LATEST_READING_SECONDS:
+            at = duration(end.at_seconds)
+            return f"no value when the load ended, {at} into the run: {why}"
+    return ""
+
+
+@dataclass(frozen=True)
+class LoadEnd:
+    """When the last load of a stretch without restart ended, and when the machine restarted."""
+
+    at_seconds: float
+    until_seconds: float
+
+
+def load_ends(data: RunData) -> tuple[LoadEnd, ...]:
+    """One for each stretch between restarts that had a load: no later value can stand for it.
+
+    Within a stretch a counter's last value holds all that happened before, whatever was missed.
+    """
+    ends = [trial.ended_seconds for trial in data.trials]
+    ends += [soak.ended_seconds for soak in data.soaks]
+    edges = (-math.inf, *restarts_of(data.boots), math.inf)
+    return tuple(
+        LoadEnd(max(inside), until)
+        for since, until in pairwise(edges)
+        if (inside := [end for end in ends if since < end <= until])
+    )
 
 
 def restarts_of(boots: Sequence[Boot]) -> tuple[float, ...]:

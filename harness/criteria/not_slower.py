@@ -12,11 +12,14 @@ from harness.criteria.judging import Finding
 from harness.outcome import Verdict
 from harness.results import CriterionResult, WorkloadComparison
 from harness.statistics.decision import LimitDecision
-from harness.units import change, percent
+from harness.units import percent, reading
 
 
 class NotSlower(CriterionSpec):
-    """No load is shown slower than the baseline by more than the comparison's margin."""
+    """No load is shown slower than the baseline by more than the comparison's margin.
+
+    Measured value, limit and reason are all shares of the baseline's speed, in percent.
+    """
 
     title: ClassVar[str] = "Not slower than the baseline"
     criterion: Literal["not-slower"] = "not-slower"
@@ -58,8 +61,9 @@ def _of(
         measured=100 * ratio,
         low=None if item.low is None else 100 * item.low,
         high=None if item.high is None else 100 * item.high,
-        why=f"{item.name} changed by {change(ratio)}, a loss of {percent(margin_percent)} is "
-        f"accepted: {_WORDS[decision.verdict]}",
+        why=f"{item.name} ran at {reading(100 * ratio, '%')} of the baseline's speed, at least "
+        f"{reading(floor, '%')} is asked for (a margin of {percent(margin_percent)}): "
+        f"{_WORDS[decision.verdict]}",
         distance=100 * ratio - floor,
         uncertainty="interval of the ratio; decided by its one-sided limits",
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
@@ -13,13 +14,20 @@ from harness.criteria.base import LoadCriterion
 from harness.criteria.evidence import Evidence, LoadEvidence
 from harness.criteria.judging import Finding, plural
 from harness.results import CriterionResult
-from harness.statistics.decision import Sense, decide_against_limit
+from harness.statistics.decision import (
+    LimitDecision,
+    Sense,
+    decide_against_limit,
+    decide_with_and_without,
+)
 from harness.statistics.quantiles import chi2_quantile
 from harness.statistics.summary import cv_percent_of, mean_of, sum_of_squares
 from harness.units import percent
 
 #: Trials that the mean is made of, by their state in the plot.
 _KEPT = ("kept", "flagged")
+#: The same with those that were left out after their values were seen.
+_WITH_REJECTED = (*_KEPT, "rejected")
 
 
 @dataclass(frozen=True)
@@ -56,7 +64,7 @@ class SpreadCeiling(LoadCriterion):
 
     def _of(self, load: LoadEvidence, spread: Spread, confidence: float) -> Finding:
         low, high = spread_interval(spread.percent, spread.degrees, confidence)
-        decision = decide_against_limit(low, high, self.at_most_percent, Sense.AT_MOST)
+        decision = self._decide(load, spread, confidence)
         within = f" within {spread.boots} boots" if spread.boots > 1 else ""
         return Finding(
             subject=load.name,
@@ -71,9 +79,25 @@ class SpreadCeiling(LoadCriterion):
             uncertainty=f"{100 * confidence:g} % interval (chi-square, normal trials assumed)",
         )
 
+    def _decide(self, load: LoadEvidence, spread: Spread, confidence: float) -> LimitDecision:
+        """Rejection takes away the very spread that is judged: only what holds with them counts."""
+        without = self._against_limit(spread, confidence)
+        if not load.result.rejected:
+            return without
+        with_all = self._against_limit(spread_of(load, _WITH_REJECTED), confidence)
+        return decide_with_and_without(without, with_all)
 
-def spread_of(load: LoadEvidence) -> Spread | None:
-    """Spread of the kept trials about the mean of their own boot; None under two in any boot.
+    def _against_limit(self, spread: Spread | None, confidence: float) -> LimitDecision:
+        low, high = (
+            (None, None)
+            if spread is None
+            else spread_interval(spread.percent, spread.degrees, confidence)
+        )
+        return decide_against_limit(low, high, self.at_most_percent, Sense.AT_MOST)
+
+
+def spread_of(load: LoadEvidence, states: Collection[str] = _KEPT) -> Spread | None:
+    """Spread of the trials of these states about the mean of their own boot; None under two in any.
 
     The variances of the boots are pooled by their degrees of freedom, sum (n_i - 1) s_i^2 /
     sum (n_i - 1): NIST/SEMATECH e-Handbook 7.4.3.3. What a restart changes is no lack of
@@ -81,7 +105,7 @@ def spread_of(load: LoadEvidence) -> Spread | None:
     """
     by_boot: dict[int, list[float]] = defaultdict(list)
     for point in load.result.points:
-        if point.state in _KEPT:
+        if point.state in states:
             by_boot[point.boot].append(point.value)
     values = [value for boot in by_boot.values() for value in boot]
     degrees = len(values) - len(by_boot)

@@ -8,7 +8,8 @@ claimed where the temperature was held by control.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 from pydantic import Field
@@ -43,7 +44,7 @@ class TemperatureMargin(TemperatureCriterion):
     )
 
     def judge(self, evidence: Evidence) -> CriterionResult:
-        """The hottest channel decides; a load whose end is not known forbids a pass."""
+        """The worst fit of any channel decides; a load whose end is not known forbids a pass."""
         limit = self.limit_celsius or evidence.stop_above_celsius
         reason = self._why_not(evidence, limit)
         if limit is None or reason:
@@ -52,80 +53,100 @@ class TemperatureMargin(TemperatureCriterion):
         warmer = max(0.0, hotter or 0.0)
         channels = self.readable_channels(evidence)
         found = [
-            self._of(channel, self._heating(evidence, channel), limit, warmer)
+            self._of(channel, case, limit)
             for channel in channels
+            for case in _cases(channel, _heating(evidence, channel), warmer)
         ]
-        return self.decided_by(
-            found, self._unknown_ends(evidence, channels), self.at_least_celsius, "K"
-        )
-
-    def _unknown_ends(self, evidence: Evidence, channels: Sequence[ChannelData]) -> list[str]:
-        """Loads of which it is not known how hot they would become: what was read is not enough."""
-        keys = {item.channel.key for item in channels}
-        fits = [item for item in evidence.heating if item.channel in keys]
-        if not fits:
-            return [evidence.heating_reason]
-        return [f"{item.load}: {item.reason}" for item in fits if item.steady_celsius is None]
+        missing = [why for channel in channels for why in _unknown_ends(evidence, channel)]
+        return self.decided_by(found, missing, self.at_least_celsius, "K")
 
     def _why_not(self, evidence: Evidence, limit: float | None) -> str:
         if limit is None:
             return "neither limit_celsius nor the guard's stop_above_celsius is set"
-        channels = self.readable_channels(evidence)
-        if not channels:
+        if not self.readable_channels(evidence):
             return self.why_absent(evidence)
         if self.when == "hot-day" and evidence.room.hotter_by_celsius is None:
             return evidence.room.reason or "the profile declares no worst_ambient_celsius"
-        keys = {item.channel.key for item in channels}
-        held = [item for item in evidence.heating if item.channel in keys and item.held_by_control]
-        return f"{held[0].load}: {held[0].reason}" if held else ""
+        return ""
 
-    def _heating(self, evidence: Evidence, channel: ChannelData) -> tuple[Heating, ...]:
-        return tuple(item for item in evidence.heating if item.channel == channel.channel.key)
-
-    def _of(
-        self, channel: ChannelData, heating: tuple[Heating, ...], limit: float, warmer: float
-    ) -> Finding:
-        peak = highest(channel)
-        fitted = [item for item in heating if item.steady_celsius is not None]
-        hottest = max(fitted, key=lambda item: item.steady_celsius or 0.0, default=None)
-        value, low, high = (each + warmer for each in _expected(peak, hottest))
+    def _of(self, channel: ChannelData, case: _Case, limit: float) -> Finding:
         decision = decide_against_limit(
-            limit - high, limit - low, self.at_least_celsius, Sense.AT_LEAST
+            limit - case.high, limit - case.low, self.at_least_celsius, Sense.AT_LEAST
         )
         return Finding(
             subject=channel.channel.name,
             verdict=decision.verdict,
-            measured=limit - value,
-            low=None if hottest is None else limit - high,
-            high=None if hottest is None else limit - low,
-            why=self._sentence(channel.channel.name, value, limit, decision.verdict, hottest),
-            distance=limit - value,
-            uncertainty=LARGEST_READING if hottest is None else FITTED,
+            measured=limit - case.expected,
+            low=limit - case.high if case.fitted else None,
+            high=limit - case.low if case.fitted else None,
+            why=self._sentence(channel.channel.name, case, limit, decision.verdict),
+            distance=limit - case.high,
+            uncertainty=FITTED if case.fitted else LARGEST_READING,
         )
 
-    def _sentence(
-        self, name: str, reached: float, limit: float, verdict: Verdict, hottest: Heating | None
-    ) -> str:
-        lasting = "reached" if hottest is None else "reaches under lasting load"
-        verb = "would reach on the hot day" if self.when == "hot-day" else lasting
-        margin = limit - reached
+    def _sentence(self, name: str, case: _Case, limit: float, verdict: Verdict) -> str:
+        lasting = f"reaches under lasting {case.load}" if case.fitted else "reached"
+        verb = "would reach on the hot day" if self.when == "hot-day" and not case.held else lasting
+        margin = limit - case.expected
         side = "below" if margin >= 0 else "above"
         return (
-            f"{name} {verb} {temperature(reached)}, {temperature_difference(abs(margin))} {side} "
-            f"the limit of {temperature(limit)}: {_ENOUGH.get(verdict, 'too near to tell')}"
+            f"{name} {verb} {temperature(case.expected)}, {temperature_difference(abs(margin))} "
+            f"{side} the limit of {temperature(limit)}: {_ENOUGH.get(verdict, 'too near to tell')}"
         )
 
 
 _ENOUGH = {Verdict.PASS: "enough", Verdict.FAIL: "too little"}
 
 
-def _expected(peak: float, hottest: Heating | None) -> tuple[float, float, float]:
-    """Temperature to expect of a lasting load, with its limits: never below what was read."""
-    if hottest is None or hottest.steady_celsius is None:
-        return peak, peak, peak
-    low, high = hottest.steady_low, hottest.steady_high
-    return (
-        max(peak, hottest.steady_celsius),
-        max(peak, hottest.steady_celsius if low is None else low),
-        max(peak, hottest.steady_celsius if high is None else high),
-    )
+@dataclass(frozen=True)
+class _Case:
+    """A temperature to reckon with in °C, and its limits: of one fit, or what was read."""
+
+    expected: float
+    low: float
+    high: float
+    load: str = ""
+    held: bool = False
+
+    @property
+    def fitted(self) -> bool:
+        return bool(self.load)
+
+
+def _heating(evidence: Evidence, channel: ChannelData) -> tuple[Heating, ...]:
+    return tuple(item for item in evidence.heating if item.channel == channel.channel.key)
+
+
+def _has_end(item: Heating) -> bool:
+    return item.steady_celsius is not None and not item.held_by_control
+
+
+def _cases(channel: ChannelData, heating: Sequence[Heating], warmer: float) -> Iterator[_Case]:
+    """What was read, unless a fit says more, and each fit: never below what was read.
+
+    A reading that may have been held by control is not shifted to the hot day's room: it stands as
+    it was read.
+    """
+    held = any(item.held_by_control for item in heating)
+    peak = highest(channel) + (0.0 if held else warmer)
+    fits = [item for item in heating if _has_end(item)]
+    if held or not fits:
+        yield _Case(peak, peak, peak, held=held)
+    for item in fits:
+        steady = item.steady_celsius or 0.0
+        low = steady if item.steady_low is None else item.steady_low
+        high = steady if item.steady_high is None else item.steady_high
+        expected, least, most = (max(peak, each + warmer) for each in (steady, low, high))
+        yield _Case(expected, least, most, load=item.load)
+
+
+def _unknown_ends(evidence: Evidence, channel: ChannelData) -> Iterator[str]:
+    """Loads of which it is not known how hot they would make the channel: no pass."""
+    heating = _heating(evidence, channel)
+    if not heating:
+        name = channel.channel.name
+        unfitted = f"{name}: no fit shows where its temperature ends"
+        yield unfitted if evidence.heating else evidence.heating_reason
+    for item in heating:
+        if not _has_end(item):
+            yield f"{item.load}: {item.reason}"

@@ -142,4 +142,5 @@ def _result(
         damage=damage_of(data),
         baseline_runs=baseline_runs(data),
         changes=evidence.changes,
+        compared=() if evidence.comparison is None else evidence.comparison.workloads,
     )

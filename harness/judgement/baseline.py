@@ -87,7 +87,8 @@ def next_look(
 
     Whoever re-qualifies the same machine again because they did not like the answer looks again:
     each of the `earlier` runs with trials that was judged against the same baseline, under the
-    facts and settings of now, was a look. What was changed since opens a new question.
+    facts and settings of now, was a look, also where it did not run to its end: what it has was
+    judged. What was changed since opens a new question.
     """
     named = {run.run_id for run in baseline}
     looks = [

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from statistics import fmean
 
 from harness.criteria.evidence import RatioGuard
 from harness.criteria.judging import listed
@@ -62,7 +63,10 @@ def compare_sides(before: Side, after: Side, options: CompareOptions | None = No
     options = options or CompareOptions()
     refuse_unlike(before, after, options.other_machine)
     pairs = _pairs(before, after)
-    unlike = {first.name: why_unlike(first, second) for first, second in pairs}
+    unlike = {
+        first.name: first.unlike or second.unlike or why_unlike(first, second)
+        for first, second in pairs
+    }
     alike = [pair for pair in pairs if not unlike[pair[0].name]]
     found = _statistics(alike, before, after, options, everything=False)
     entire = found
@@ -134,7 +138,7 @@ def _decide(
     for (first, second), without, with_all in zip(
         pairs, found.workloads, entire.workloads, strict=True
     ):
-        result, not_slower = _as_result(without), without.not_slower
+        result, not_slower = _with_means(_as_result(without), first, second), without.not_slower
         rejected = bool(first.rejected or second.rejected)
         if rejected:
             result = _settle(result, with_all)
@@ -142,11 +146,32 @@ def _decide(
         doubt = first.doubt or second.doubt
         if doubt:
             # Trials that move, or were mostly left out, have no mean to make a ratio of.
+            # More of the same is no promise either.
             result = replace(result, decision=Change.UNDECIDED.value, why=doubt)
+            result = replace(result, trials_needed=None, boots_needed=None)
             not_slower = LimitDecision(Verdict.INCONCLUSIVE, doubt)
         guard = RatioGuard(doubt, rejected, with_all.decision_low, with_all.decision_high)
         decided[first.name] = _Decided(result, not_slower, guard)
     return decided
+
+
+def _with_means(
+    result: WorkloadComparison, before: SideLoad, after: SideLoad | None
+) -> WorkloadComparison:
+    alike = after is not None and after.unit == before.unit
+    return replace(
+        result,
+        mean_before=_mean(before),
+        mean_after=_mean(after) if after is not None and alike else None,
+    )
+
+
+def _mean(load: SideLoad) -> float | None:
+    """Geometric mean, each boot counting alike; None where there is none to tell."""
+    boots = [boot for boot in load.boots if boot]
+    if load.unlike or not boots or min(map(min, boots)) <= 0.0:
+        return None
+    return math.exp(fmean(fmean(map(math.log, boot)) for boot in boots))
 
 
 def _pairs(before: Side, after: Side) -> list[tuple[SideLoad, SideLoad]]:
@@ -241,7 +266,7 @@ def _as_result(item: statistics.WorkloadComparison) -> WorkloadComparison:
 
 def _undecided(before: SideLoad, after: SideLoad | None, reason: str) -> WorkloadComparison:
     boots_after = () if after is None else after.boots
-    return WorkloadComparison(
+    nothing = WorkloadComparison(
         name=before.name,
         unit=before.unit,
         ratio=None,
@@ -258,6 +283,7 @@ def _undecided(before: SideLoad, after: SideLoad | None, reason: str) -> Workloa
         boots_needed=None,
         why=reason,
     )
+    return _with_means(nothing, before, after)
 
 
 def _settle(

@@ -15,33 +15,43 @@ from harness.judgement.throughput import trial_value, value_unit
 from harness.results import Statement
 from harness.statistics.intervals import Interval
 from harness.statistics.summary import mean_of
-from harness.statistics.tolerance import where_trials_fall
+from harness.statistics.tolerance import FREE_METHOD, where_trials_fall
 from harness.statistics.within_run import TrialStatistics
 from harness.units import quantity
 
 TOPIC = "further trials"
 #: Share of the further trials that the limits are to hold.
 CONTENT = 0.95
+_UNCHANGED = "machine, settings and room stay as they were"
 ASSUMPTION = (
     "It assumes that trials scatter normally about one level, as far as these can show, and that "
-    "machine, settings and room stay as they were."
+    f"{_UNCHANGED}."
+)
+FREE_ASSUMPTION = (
+    "It assumes no shape of the scatter, but that further trials scatter as these did, and that "
+    f"{_UNCHANGED}."
 )
 
 
 def further_trials(loads: Sequence[LoadEvidence], confidence: float) -> tuple[Statement, ...]:
     """One statement for each load that was timed."""
     return tuple(
-        Statement(TOPIC, _sentence(load, load.statistics, confidence), ASSUMPTION)
+        _statement(load, load.statistics, confidence)
         for load in loads
         if load.statistics is not None
     )
 
 
-def _sentence(load: LoadEvidence, statistics: TrialStatistics, confidence: float) -> str:
+def _statement(load: LoadEvidence, statistics: TrialStatistics, confidence: float) -> Statement:
     boots = _kept(load, statistics)
+    found = _interval(boots, statistics, confidence)
+    assumption = FREE_ASSUMPTION if found.method == FREE_METHOD else ASSUMPTION
+    return Statement(TOPIC, _sentence(load, boots, found), assumption)
+
+
+def _sentence(load: LoadEvidence, boots: Sequence[Sequence[float]], found: Interval) -> str:
     several = len(boots) > 1
     what = "the means of further boots" if several else "further trials in this boot"
-    found = _interval(boots, statistics, confidence)
     if found.low is None or found.high is None or found.low <= 0:
         few = f"{plural(_worth(boots), 'boot' if several else 'trial')} of such spread are too few"
         return f"{load.name}: where {what} would fall is not known: {found.reason or few}."

@@ -1,7 +1,8 @@
 """Heat under sustained load: fits of the temperature, and what may be said of them.
 
-Fitted are stretches of steady load (all lanes, or the same half of them): one channel each, the
-hottest of its role, from the start of the load. The record's envelopes serve as samples.
+Fitted are stretches of steady load (all lanes, or the same half of them) from the start of the
+load: the hottest channel of each role, of which statements tell, and every channel of which a
+criterion asks where its temperature would end. The record's envelopes serve as samples.
 """
 
 from __future__ import annotations
@@ -9,8 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from harness.criteria.evidence import Heating, Room
+from harness.criteria.evidence import Evidence, Heating, Room
+from harness.criteria.steady_temperature import SteadyTemperature
 from harness.criteria.temperature import CPU_TEMPERATURE, TemperatureCriterion, highest
+from harness.criteria.temperature_margin import TemperatureMargin
 from harness.profile.model import Profile
 from harness.results import ChannelData, Envelope, EventKind, RunData, SoakData, Statement
 from harness.statistics.heat import (
@@ -48,6 +51,8 @@ class HeatFinding:
     resistance: SystemResistance
     margin: ThermalMargin | None
     loss: HeatLoss
+    #: Of the channels of its role, the one that read highest during the soak.
+    hottest: bool = True
 
     @property
     def heating(self) -> Heating:
@@ -83,15 +88,48 @@ def _minus(value: float | None, other: float | None) -> float | None:
 
 
 def heat_findings(data: RunData, profile: Profile, room: Room) -> tuple[HeatFinding, ...]:
-    """Every steady soak of the run, with the hottest channel of each role that matters."""
+    """Every steady soak of the run: the hottest channel of each role, and all that are judged.
+
+    What a cooler channel tends to is not shown by the hottest: it may warm up more slowly.
+    """
     names = {load.number: load.name for load in data.loads}
+    judged = _judged_channels(data, profile)
     return tuple(
-        _finding(names.get(soak.load, soak.workload), soak, channel, data, profile, room)
+        finding
         for soak in data.soaks
         if soak.pattern in STEADY_PATTERNS and _seconds(soak) >= SHORTEST_SECONDS
-        for role in _roles(profile)
-        for channel in _hottest(role, soak, data)
+        for finding in _of_soak(
+            names.get(soak.load, soak.workload), soak, judged, data, profile, room
+        )
     )
+
+
+def _of_soak(
+    load: str,
+    soak: SoakData,
+    judged: Sequence[ChannelData],
+    data: RunData,
+    profile: Profile,
+    room: Room,
+) -> Iterator[HeatFinding]:
+    hottest = [item for role in _roles(profile) for item in _hottest(role, soak, data)]
+    leading = {item.channel.key: item for item in hottest}
+    control = _control(soak, data)
+    for key, item in {**leading, **{each.channel.key: each for each in judged}}.items():
+        found = _finding(load, soak, item, control, data, profile, room)
+        yield replace(found, hottest=key in leading)
+
+
+def _judged_channels(data: RunData, profile: Profile) -> list[ChannelData]:
+    """The readable channels of which some criterion asks where their temperature would end."""
+    evidence = Evidence(data, ())
+    return [
+        item
+        for spec in profile.accept
+        if isinstance(spec, TemperatureMargin | SteadyTemperature)
+        for item in spec.readable_channels(evidence)
+        if item.channel.unit == "°C"
+    ]
 
 
 def _roles(profile: Profile) -> tuple[str, ...]:
@@ -125,7 +163,13 @@ def _during(channel: ChannelData, soak: SoakData) -> list[Envelope]:
 
 
 def _finding(
-    load: str, soak: SoakData, channel: ChannelData, data: RunData, profile: Profile, room: Room
+    load: str,
+    soak: SoakData,
+    channel: ChannelData,
+    control: ControlFinding,
+    data: RunData,
+    profile: Profile,
+    room: Room,
 ) -> HeatFinding:
     inside = _during(channel, soak)
     fit = fit_temperature(
@@ -134,7 +178,6 @@ def _finding(
         confidence=profile.confidence,
         start_celsius=_before(channel, soak),
     )
-    control = _control(soak, data)
     limit = profile.safety.stop_above_celsius
     return HeatFinding(
         load=load,
@@ -207,9 +250,11 @@ def _last_power(soak: SoakData, data: RunData) -> float | None:
 
 
 def heat_statements(findings: Sequence[HeatFinding]) -> tuple[Statement, ...]:
-    """One statement for each fitted soak."""
+    """One statement for the hottest channel of each role in each fitted soak."""
     return tuple(
-        Statement(TOPIC, " ".join(_sentences(item)), _assumption(item)) for item in findings
+        Statement(TOPIC, " ".join(_sentences(item)), _assumption(item))
+        for item in findings
+        if item.hottest
     )
 
 

@@ -109,7 +109,7 @@ def _spreads(side: Side, profile: Profile) -> dict[str, Spread]:
     found = {}
     for load in side.loads:
         within = _within_percent(load)
-        if within:
+        if within and not load.unlike:
             measured = measured_between_boot(side.earlier.get(load.name, ()))
             between = measured or assumed_between_boot(assumed)
             found[load.name] = Spread(within, between.percent, between.degrees)
@@ -142,8 +142,8 @@ def _plan(known: _Known, margin_percent: float, one_boot: bool) -> Plan:
 def _at_least(known: _Known, per_boot: int, boots: int) -> dict[str, int]:
     """The planned trials per boot, over all boots never fewer than the profile asks for.
 
-    All loads get the same number: rounds take one trial of each load and are spread over the
-    boots, so a load with fewer trials than another would have none in the last ones.
+    All loads get the same number: the plan is one for all of them together, for as many trials
+    as the one with the widest spread needs, and the chance that it states is that of this number.
     """
     loads = [load for load in known.profile.loads if load.name in known.spreads]
     most = max((math.ceil(load.maximum_trials / boots) for load in loads), default=0)

@@ -47,6 +47,8 @@ class SideLoad:
     alike: Mapping[str, Any] = field(default_factory=dict)
     #: What a trial took, None where that is not known.
     trial_seconds: float | None = None
+    #: Why the runs of this side did not do the same work, so that their values make no mean.
+    unlike: str = ""
 
 
 @dataclass(frozen=True)
@@ -140,7 +142,8 @@ def _merged(parts: Sequence[_Part]) -> SideLoad:
         lanes=max(lanes, default=None),
         code_path=_common(part.evidence.info.code_path for part in parts),
         doubt=_doubt(parts) if len(order) == 1 else "",
-        alike=_alike(parts),
+        alike=_work_of(parts[0]),
+        unlike=_why_unlike(parts),
         trial_seconds=median(
             trial.ended_seconds - trial.started_seconds
             for part in parts
@@ -174,8 +177,28 @@ def _enter(part: _Part, kept: dict[str, list[float]], entire: dict[str, list[flo
             kept[boot].append(value)
 
 
-def _alike(parts: Sequence[_Part]) -> dict[str, Any]:
-    info = parts[0].evidence.info
+def _why_unlike(parts: Sequence[_Part]) -> str:
+    """What the runs of one side differ by in the work they did, "" where they do not."""
+    first, own = parts[0], _of_load(parts[0])
+    for part in parts[1:]:
+        other = _of_load(part)
+        for name, value in own.items():
+            if other[name] != value:
+                return (
+                    f"not like for like within one side: {name} {value} in {first.run.run_id}, "
+                    f"{other[name]} in {part.run.run_id}"
+                )
+    return ""
+
+
+def _of_load(part: _Part) -> dict[str, Any]:
+    info = part.evidence.info
+    better = "lower" if info.lower_is_better else "higher"
+    return {"unit": value_unit(info), "better": better, **_work_of(part)}
+
+
+def _work_of(part: _Part) -> dict[str, Any]:
+    info = part.evidence.info
     return {
         "workload": info.workload,
         "workload version": info.workload_version,

@@ -42,6 +42,7 @@ class _Wait:
 
     def __init__(self, limit: Limit, end: Callable[[], None], work: Callable[[], float]) -> None:
         self.ended_after = ""
+        self.has_ended = False
         self._limit = limit
         self._end = end
         self._work = work
@@ -50,16 +51,34 @@ class _Wait:
 
     def look(self) -> None:
         """Count one look, and end whoever is waited for when it was one too many."""
+        if not self.ended_after:
+            self._count()
+        if self.ended_after:
+            self._try_to_end()
+
+    def _count(self) -> None:
         self._all_seconds += LOOK_SECONDS
-        done = self._work()
-        self._idle_seconds = self._idle_seconds + LOOK_SECONDS if done == self._done else 0.0
-        self._done = done
+        self._idle_seconds = 0.0 if self._has_worked() else self._idle_seconds + LOOK_SECONDS
         if self._idle_seconds >= self._limit.idle_seconds:
             self.ended_after = f"no sign of life for {self._limit.idle_seconds:g} s"
         elif self._all_seconds >= self._limit.most_seconds:
             self.ended_after = f"no answer within {self._limit.most_seconds:g} s"
-        if self.ended_after:
+
+    def _has_worked(self) -> bool:
+        try:
+            done = self._work()
+        except Exception:  # noqa: BLE001 - what cannot be looked at has shown no sign of life
+            return False
+        changed = done != self._done
+        self._done = done
+        return changed
+
+    def _try_to_end(self) -> None:
+        try:
             self._end()
+        except Exception:  # noqa: BLE001 - the thread must live on, and the next look tries again
+            return
+        self.has_ended = True
 
 
 class Patience:
@@ -78,9 +97,9 @@ class Patience:
     ) -> Iterator[None]:
         """Let the body wait no longer than `limit`; one body at a time, of one thread.
 
-        `end` must make the wait end, may be called once from another thread, and must not raise.
-        `work` is a number that changes while the awaited process does something. Raises Overdue
-        instead of whatever the body raised when `end` was called.
+        `end` must make the wait end; another thread calls it, and again while it raises. `work` is
+        a number that changes while the awaited process does something; raising is no sign of life.
+        Raises Overdue instead of whatever the body raised when `end` was called.
         """
         wait = _Wait(limit, end, work)
         self._wait = wait
@@ -104,5 +123,5 @@ class Patience:
     def _look_on(self) -> None:
         while not self._over.wait(LOOK_SECONDS):
             with self._lock:
-                if self._wait is not None and not self._wait.ended_after:
+                if self._wait is not None and not self._wait.has_ended:
                     self._wait.look()

@@ -44,7 +44,7 @@ def start_process(process: BaseProcess, patience: Patience, limit: Limit | None 
     Raises BrokenEnvironment when the template does not fork it in time.
     """
     try:
-        with patience.limited(limit or TEMPLATE, end_template, template_work), no_main_module():
+        with patience.limited(limit or TEMPLATE, _end_templates, template_work), no_main_module():
             process.start()
     except Overdue as overdue:
         raise BrokenEnvironment(
@@ -59,7 +59,18 @@ def start_process(process: BaseProcess, patience: Patience, limit: Limit | None 
 
 
 def end_template() -> None:
-    """Kill this process's template: its children, sampler and lanes, die with it."""
+    """Kill this process's template: its children, sampler and lanes, die with it.
+
+    Raises nothing; where processes cannot be listed the template is left alone.
+    """
+    import psutil
+
+    with contextlib.suppress(OSError, psutil.Error):
+        _end_templates()
+
+
+def _end_templates() -> None:
+    """The same. Raises OSError or psutil.Error where processes cannot be listed just now."""
     import psutil
 
     for template in _templates():
@@ -79,7 +90,11 @@ def _await_death(template: psutil.Process) -> None:
 
 
 def template_work() -> float:
-    """CPU seconds that the template has used."""
+    """CPU seconds that the template has used.
+
+    Raises OSError or psutil.Error where processes cannot be looked at just now (no descriptor is
+    free): a number made up for that would look like work.
+    """
     import psutil
 
     used = 0.0

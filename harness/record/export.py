@@ -10,7 +10,7 @@ import csv
 import json
 import math
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -40,15 +40,19 @@ _LANE_COLUMNS = (
 Cells = Sequence[object]
 
 
-def export_run(path: Path, to: Path) -> tuple[Path, ...]:
+def export_run(
+    path: Path, to: Path, causes_of: Callable[[RunData], Mapping[int, Sequence[str]]] | None = None
+) -> tuple[Path, ...]:
     """Write trials, lanes, soaks, rates, samples, events, failures as CSV into the folder `to`.
 
+    `causes_of` gives all that disturbed each trial, by its number; without it the trials carry
+    only what was recorded with them.
     `to` is made when missing; files of the same name in it are refused. Raises RecordError for a
     record that cannot be read, StorageError for a folder that cannot be written.
     """
     data = read_run(path)
     tables = {
-        "trials": _trials(data),
+        "trials": _trials(data, {} if causes_of is None else causes_of(data)),
         "lanes": _lanes(data),
         "soaks": _soaks(data),
         "rates": _rates(data),
@@ -86,7 +90,7 @@ def _write(to: Path, name: str, rows: Iterable[Cells]) -> Path:
     return path
 
 
-def _trials(data: RunData) -> Iterator[Cells]:
+def _trials(data: RunData, causes: Mapping[int, Sequence[str]]) -> Iterator[Cells]:
     units = {load.number: load.unit for load in data.loads}
     yield (
         *("trial", "round", "load", "workload", "boot", "started_seconds", "ended_seconds"),
@@ -96,7 +100,11 @@ def _trials(data: RunData) -> Iterator[Cells]:
         yield (
             *(trial.number, trial.round, trial.load, trial.workload, trial.boot),
             *(trial.started_seconds, trial.ended_seconds, trial.rate, trial.capability_rate),
-            *(units.get(trial.load, ""), trial.valid, "; ".join(trial.causes)),
+            *(
+                units.get(trial.load, ""),
+                trial.valid,
+                "; ".join(causes.get(trial.number, trial.causes)),
+            ),
         )
 
 

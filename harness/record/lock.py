@@ -10,10 +10,13 @@ from __future__ import annotations
 import json
 import os
 import secrets
-from contextlib import suppress
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
+from typing import IO
 
 from harness.clock import NS_PER_SECOND, Clock, iso_utc
 from harness.errors import RefusedStart, StorageError
@@ -26,6 +29,8 @@ LOCK_NAME = "rigproof-run.lock"
 #: In a run's folder: held while a command closes or reopens that run. Hidden, no part of the run.
 CLOSING_NAME = ".closing.lock"
 _MOST_BYTES = 1 << 16
+#: The folder is everybody's: a link is not followed, and opening a pipe does not wait.
+_WARILY = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 
 
 @dataclass(frozen=True)
@@ -61,7 +66,8 @@ class MachineLock:
 
         The boot is the one that this process runs in, whatever tree describes the machine to the
         run. Raises RefusedStart when another run is under way, naming it, its process and its age,
-        and StorageError when the lock file cannot be written.
+        or when something else lies in the lock's place, and StorageError when the lock file cannot
+        be written.
         """
         path = (folder or temporary_folder()) / name
         here = replace(owner, boot_id=boot_id())
@@ -71,12 +77,12 @@ class MachineLock:
             if _create(path, token):
                 return cls(path, token, note)
             note = _take_away_if_stale(path, here.boot_id, clock) or note
-        raise RefusedStart(f"another run has just taken {path}: wait until it has ended")
+        raise _just_taken(path)
 
     def release(self) -> None:
         """Remove the lock, unless it is no longer ours."""
-        with suppress(OSError):
-            if self.path.read_text("utf-8") == self._token:
+        with suppress(OSError, RefusedStart):
+            if _read(self.path) == self._token:
                 self.path.unlink()
 
     def __enter__(self) -> MachineLock:
@@ -110,7 +116,7 @@ def _create(path: Path, token: str) -> bool:
     part = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
     try:
         descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
-        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+        with os.fdopen(descriptor, "w", encoding="utf-8", newline="") as file:
             file.write(token)
         return _moved_without_replacing(part, path)
     except OSError as error:
@@ -144,7 +150,8 @@ def _take_away_if_stale(path: Path, boot: str, clock: Clock) -> str:
             f"run {holder.run_id} is under way on this machine (process {holder.owner.pid}, "
             f"{_age(holder, boot, clock)}): wait for its end or stop it"
         )
-    _remove(path, text)
+    if not _remove(path, text):
+        return ""
     if holder is None:
         return f"the lock {path} was not readable and was removed"
     why = "its process is gone" if holder.owner.boot_id == boot else "the machine restarted"
@@ -155,25 +162,85 @@ def _take_away_if_stale(path: Path, boot: str, clock: Clock) -> str:
 
 
 def _read(path: Path) -> str:
-    with path.open("rb") as file:
-        return file.read(_MOST_BYTES).decode("utf-8", "replace")
+    with _opened(path) as file:
+        return _text_of(file)
 
 
-def _remove(path: Path, text: str) -> None:
-    """Remove the lock that says `text`, and not one that somebody put there meanwhile."""
-    aside = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
+@contextmanager
+def _opened(path: Path) -> Iterator[IO[bytes]]:
+    """The lock file. Raises FileNotFoundError, and RefusedStart for what cannot be one."""
     try:
-        path.rename(aside)
+        descriptor = os.open(path, os.O_RDONLY | _WARILY)
     except FileNotFoundError:
-        return
+        raise
+    except PermissionError as error:
+        raise RefusedStart(
+            f"{path} cannot be read: {error.strerror}: it may be the lock of another user's run: "
+            "wait for its end, or let its owner remove it"
+        ) from error
+    except OSError as error:
+        raise _no_lock(path) from error
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+        os.close(descriptor)
+        raise _no_lock(path)
+    with os.fdopen(descriptor, "rb") as file:
+        yield file
+
+
+def _text_of(file: IO[bytes]) -> str:
+    return file.read(_MOST_BYTES).decode("utf-8", "replace")
+
+
+def _no_lock(path: Path) -> RefusedStart:
+    return RefusedStart(
+        f"{path} is no plain file that can be read, so it is no run's lock: remove it"
+    )
+
+
+def _just_taken(path: Path) -> RefusedStart:
+    return RefusedStart(f"another run has just taken {path}: wait until it has ended")
+
+
+def _remove(path: Path, text: str) -> bool:
+    """Remove the lock that says `text`; False when it is there no more or somebody is at it."""
+    try:
+        return _remove_aside(path, text) if os.name == "nt" else _remove_in_place(path, text)
+    except FileNotFoundError:
+        return False
     except OSError as error:
         raise RefusedStart(
             f"the stale lock {path} cannot be removed: {error.strerror}: its owner must remove it"
         ) from error
-    if _read(aside) != text:
-        with suppress(OSError):
-            _moved_without_replacing(aside, path)
+
+
+def _remove_in_place(path: Path, text: str) -> bool:
+    """A stale lock leaves its place only by whoever holds flock(2) on it, so none is mistaken."""
+    import fcntl
+
+    with _opened(path) as file:
+        if _text_of(file) != text:
+            return False
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        if not os.path.samestat(os.fstat(file.fileno()), path.lstat()):
+            return False
+        path.unlink()
+        return True
+
+
+def _remove_aside(path: Path, text: str) -> bool:
+    """Where an open file cannot be removed: a lock that was mistaken is put back, or kept."""
+    aside = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
+    path.rename(aside)
+    if _read(aside) == text:
+        aside.unlink()
+        return True
+    if not _moved_without_replacing(aside, path):
+        raise _just_taken(path)
     aside.unlink(missing_ok=True)
+    return False
 
 
 def _holder_of(text: str) -> Holder | None:

@@ -75,13 +75,11 @@ class Reader:
     def run(self) -> None:
         """Read each chip at its deadlines. Ends when asked to, or when no chip is left."""
         while (due_ns := self._next_due()) is not None and self._rest_until(due_ns):
-            if self._alarm is not None:
-                self._alarm.watch(STUCK_SECONDS)
+            self._set_timer()
             self._read_what_is_due()
-            if self._alarm is not None:
-                self._alarm.rest()
-            if self._afterwards is not None:
-                self._afterwards()
+            self._clear_timer()
+            if (afterwards := self._afterwards) is not None:
+                afterwards()
         if self._stopping:
             for worker in self._workers:
                 worker.chip.close()
@@ -95,8 +93,15 @@ class Reader:
         return now_ns - since_ns > STUCK_SECONDS * NS_PER_SECOND
 
     def release(self) -> list[ChipWorker]:
-        """Give up all chips but the one that is being read; they are the caller's now."""
+        """Give up all chips but the one that is being read; they are the caller's now.
+
+        The timer is cleared and the caller's, too: a thread left behind must not clear what
+        another one set.
+        """
         with self._lock:
+            if self._alarm is not None:
+                self._alarm.rest()
+            self._alarm = self._afterwards = None
             kept = [] if self._current is None else [self._current]
             given = [worker for worker in self._workers if worker not in kept]
             self._workers = kept
@@ -108,6 +113,16 @@ class Reader:
             given = [it for it in self._workers if not may_share(it) and it is not self._current]
             self._workers = [it for it in self._workers if it not in given]
             return given
+
+    def _set_timer(self) -> None:
+        with self._lock:
+            if self._alarm is not None:
+                self._alarm.watch(STUCK_SECONDS)
+
+    def _clear_timer(self) -> None:
+        with self._lock:
+            if self._alarm is not None:
+                self._alarm.rest()
 
     def _next_due(self) -> int | None:
         """The earliest deadline; None when no chip is left."""

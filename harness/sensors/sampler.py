@@ -1,6 +1,6 @@
 """The sampler's process: every chip read at absolute deadlines, the guard beside it.
 
-It shares no interpreter with a load. Threads read the chips (:mod:`harness.sensors.reader`); this
+It shares no interpreter with a load. Threads read the chips (:mod:`harness.sensors.threads`); this
 module's loop collects what they read, notices what they do not, beats on the board, and
 hands batches to the run through an :class:`harness.sensors.outbox.Outbox` that never blocks.
 """
@@ -40,7 +40,7 @@ from harness.sensors.messages import (
 )
 from harness.sensors.outbox import Message, Outbox
 from harness.sensors.process import settle_process
-from harness.sensors.reader import PROVING_SWEEPS, Reader, may_share
+from harness.sensors.threads import ChipThreads
 from harness.sensors.watches import CounterWatch, Lateness, PresenceWatch
 
 #: Chips begin this far apart, so that their threads do not queue for the interpreter.
@@ -57,8 +57,7 @@ _FIRST_TURNS_NS = 100_000_000
 _AFTER_DEADLINE_NS = 30_000_000
 #: A second reading that does not come is looked for in this share of an interval.
 _PENDING_SHARE = 8
-#: Chips that were taken apart on a busy machine come together again.
-_GATHER_NS = 30 * NS_PER_SECOND
+_STOP_SECONDS = 1.0
 _GOODBYE_SECONDS = 2.0
 
 
@@ -150,13 +149,11 @@ class Sampler:
             self.desk.before_second_reading = alarm.ring
         self.workers = self._make_workers()
         self._counting = {it.number for it in self.workers if self._counters.counts(it.keys)}
-        self.readers: list[Reader] = []
-        self._gather_ns = 0
         self._next_full_ns = 0
-        self._common: Reader | None = None
         self._turning = threading.Lock()
         self._failure: Exception | None = None
-        self._began_ns = clock.monotonic_ns()
+        self.threads = ChipThreads(self.workers, clock, alarm, self._turn_in_passing)
+        self._began_ns = self.threads.began_ns
 
     # --- the life of the loop --------------------------------------------------------------------
 
@@ -170,9 +167,7 @@ class Sampler:
                 guarded=tuple(channel.key for channel in self.guard.guarded),
             )
         )
-        self.readers = [Reader([worker], self._clock) for worker in self.workers]
-        for reader in self.readers:
-            reader.start()
+        self.threads.begin()
 
     def turn(self, dropped_samples: int = 0) -> None:
         """Look after the threads; when it is time, collect, hand over, beat and guard, too."""
@@ -194,13 +189,13 @@ class Sampler:
 
     def _turn(self, dropped_samples: int) -> None:
         now_ns = self._clock.monotonic_ns()
-        self._look_after_common(now_ns)
+        self.threads.look_after_common(now_ns)
         if self.guard.awaits:
             self.desk.tick(self._seconds(now_ns))
         if now_ns < self._next_full_ns:
             return
         self._next_full_ns = now_ns + (_FULL_TURN_NS if self._ready else _FIRST_TURNS_NS)
-        self._arrange_threads(now_ns)
+        self.threads.arrange(now_ns)
         self._board.put(Slot.SAMPLER_NS, now_ns)
         self._note_load(now_ns)
         self.desk.tick(self._seconds(now_ns))
@@ -213,7 +208,7 @@ class Sampler:
         now_ns = self._clock.monotonic_ns()
         wait_ns = self._next_full_ns - now_ns
         if self._alarm is not None:
-            wait_ns += _GRACE_NS if self._common is not None else 0
+            wait_ns += _GRACE_NS if self.threads.are_shared else 0
         else:
             past_ns = (now_ns - self._began_ns) % self._interval_ns
             after_ns = _AFTER_DEADLINE_NS - past_ns
@@ -224,11 +219,7 @@ class Sampler:
 
     def end(self, reason: str, dropped_samples: int) -> None:
         """Stop the threads, hand over what is left, and take leave."""
-        for reader in self.readers:
-            reader.ask_to_stop()
-        deadline_ns = self._clock.monotonic_ns() + NS_PER_SECOND
-        for reader in self.readers:
-            reader.join(max((deadline_ns - self._clock.monotonic_ns()) / NS_PER_SECOND, 0.0))
+        self.threads.stop(_STOP_SECONDS)
         self._hand_over(self._collect())
         self._send(SamplerStopped(self.counts(dropped_samples), reason))
 
@@ -395,47 +386,6 @@ class Sampler:
         if all(it.sweeps for it in self.workers) or waited > self._config.chip_deadline_seconds:
             self._ready = True
             self._send(SamplerReady(self._seconds(now_ns)))
-
-    def _look_after_common(self, now_ns: int) -> None:
-        """When a chip hangs in the common thread, the others go on in a fresh one."""
-        common = self._common
-        if common is not None and common.is_stuck(now_ns):
-            if self._alarm is not None:
-                self._alarm.rest()  # it has told; the fresh thread sets it anew
-            self._common = self._start_common(common.release())
-
-    def _arrange_threads(self, now_ns: int) -> None:
-        """Chips that have proven quick share a thread; a slow one leaves it."""
-        if now_ns >= self._gather_ns and all(it.sweeps >= PROVING_SWEEPS for it in self.workers):
-            self._gather_ns = now_ns + _GATHER_NS
-            self._gather()
-        if self._common is not None:
-            for worker in self._common.put_out():
-                self._start_reader([worker])
-
-    def _gather(self) -> None:
-        """Put the quick chips that are not together into one thread."""
-        self.readers = [reader for reader in self.readers if reader.workers]
-        quick = [it for it in self.readers if all(may_share(worker) for worker in it.workers)]
-        if len(quick) < 2:
-            return
-        given = [worker for reader in quick for worker in reader.release()]
-        for worker in given:
-            worker.move_to(Schedule(self._began_ns, worker.schedule.interval_ns))
-        self._common = self._start_common(given)
-
-    def _start_common(self, workers: list[ChipWorker]) -> Reader:
-        if self._alarm is None:
-            return self._start_reader(workers)
-        return self._start(Reader(workers, self._clock, self._alarm, self._turn_in_passing))
-
-    def _start_reader(self, workers: list[ChipWorker]) -> Reader:
-        return self._start(Reader(workers, self._clock))
-
-    def _start(self, reader: Reader) -> Reader:
-        self.readers.append(reader)
-        reader.start()
-        return reader
 
 
 def sampler_main(config: SamplerConfig, board_path: str, connection: Connection) -> None:

@@ -20,13 +20,12 @@ from harness.statistics.levels import (
     BetweenBoot,
     assumed_between_boot,
     combine_variances,
-    variance_components,
 )
 from harness.statistics.overall import OverallComparison, compare_overall
 from harness.statistics.planning import Costs, Plan, Spread, plan_decision, two_sided_p_value
 from harness.statistics.quantiles import student_quantile
 from harness.statistics.ratio import RatioInterval, fieller_limits, ratio_from_terms
-from harness.statistics.sides import ErrorTerms, Side, error_terms, make_side
+from harness.statistics.sides import ErrorTerms, Side, error_terms, make_side, spread_between
 from harness.statistics.spending import SpendingPlan, level_at_look
 from harness.statistics.summary import mean_of
 from harness.statistics.validation import require_confidence, require_positive
@@ -165,6 +164,8 @@ class _Estimate:
     errors: ErrorTerms
     interval: RatioInterval
     p_value: float | None
+    #: Lag-1 correlation of trials that the errors heed.
+    coefficient: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -242,7 +243,7 @@ def _estimate(sides: WorkloadSides, settings: ComparisonSettings, coefficient: f
     interval = ratio_from_terms(difference, errors.terms, settings.confidence, errors.method)
     variance, degrees = combine_variances(errors.terms)
     p_value = two_sided_p_value(difference, math.sqrt(variance), degrees)
-    return _Estimate(sides, before, after, difference, errors, interval, p_value)
+    return _Estimate(sides, before, after, difference, errors, interval, p_value, coefficient)
 
 
 def _missing(before: Side | None, after: Side | None) -> str | None:
@@ -341,17 +342,23 @@ def _not_slower(estimate: _Estimate, settings: ComparisonSettings, family: int) 
 
 
 def _plan(estimate: _Estimate, settings: ComparisonSettings, level: float) -> Plan | None:
-    """What would decide it at the next look, at `level`."""
-    spread = measured_spread(
-        estimate.before, estimate.after, settings.between_boots(estimate.sides.name)
-    )
-    if spread is None or estimate.difference is None:
+    """What would decide it at the next look, at `level`; nothing where the data show no error."""
+    before, after, difference = estimate.before, estimate.after, estimate.difference
+    if before is None or after is None or difference is None or not estimate.errors.terms:
+        return None
+    between = settings.between_boots(estimate.sides.name)
+    spread = measured_spread(before, after, between, estimate.coefficient)
+    if spread is None:
         return None
     plan = plan_decision(
-        estimate.difference,
+        difference,
         spread,
         settings.margin_percent,
         level=level,
+        beyond=(
+            min(len(before.boots), len(after.boots)),
+            min(before.trials, after.trials),
+        ),
         power=settings.power,
         costs=settings.costs,
         one_boot=settings.within_one_boot,
@@ -362,20 +369,21 @@ def _plan(estimate: _Estimate, settings: ComparisonSettings, level: float) -> Pl
 
 
 def measured_spread(
-    before: Side | None, after: Side | None, between: BetweenBoot | None
+    before: Side, after: Side, between: BetweenBoot | None, coefficient: float = 0.0
 ) -> Spread | None:
-    """Spread inside and between boots pooled over both sides, for planning; None if unseen."""
-    sides = [side for side in (before, after) if side is not None]
-    degrees = sum(side.within_degrees for side in sides)
+    """Spread inside and between boots that the limits rest on, for planning; None if unseen.
+
+    What is believed of the boots, and how well it is known, is what made the error terms: a plan
+    from anything else would promise what the next comparison does not keep.
+    """
+    degrees = before.within_degrees + after.within_degrees
     if degrees <= 0:
         return None
-    within = math.sqrt(math.fsum(side.within_squares for side in sides) / degrees)
-    if between is None:
-        return Spread(100.0 * within, None)
-    measured = [variance_components(side.boots).between for side in sides if len(side.boots) >= 3]
-    known = [variance for variance in measured if variance is not None]
-    percent = 100.0 * math.sqrt(mean_of(known)) if known else between.percent
-    return Spread(100.0 * within, percent)
+    within = 100.0 * math.sqrt((before.within_squares + after.within_squares) / degrees)
+    believed = spread_between(before, after, between, coefficient)
+    if believed is None:
+        return Spread(within, None)
+    return Spread(within, believed.percent, believed.degrees)
 
 
 def _assumptions(estimates: Sequence[_Estimate], settings: ComparisonSettings) -> list[str]:

@@ -7,17 +7,28 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
+from statistics import median
+
+import numpy as np
 
 from harness.statistics.dependence import DependencePrior, pool_dependence
+from harness.statistics.quantiles import student_two_sided
 from harness.statistics.ratio import logs_of, ratio_from_terms
 from harness.statistics.sides import Side, within_terms
 from harness.statistics.summary import mean_of
-from harness.statistics.thermal import ThermalFit
+from harness.statistics.thermal import (
+    MOST_LAG1,
+    NOISE_WINDOWS,
+    WINDOW_SAMPLES,
+    ThermalFit,
+    without_line,
+)
 from harness.statistics.validation import require_positive
 
-#: Blocks that a series is divided into, with the 99 % point of the studentised range of so many
-#: means (known noise); that of eleven is 5.23, near enough to that of ten.
-STUDENTISED_RANGE = {2: 3.643, 3: 4.120, 10: 5.157}
+#: Numbers of blocks that a series is divided into.
+DIVISIONS = (2, 3, 10)
+#: Chance that a division of any series of a load shows a change where all is noise.
+CHANGE_LEVEL = 0.01
 #: A block of fewer readings is not told from noise.
 LEAST_BLOCK = 5
 #: Readings of the throughput follow each other directly, unlike trials in rounds of random order:
@@ -105,15 +116,13 @@ class HeatLoss:
     reason: str | None
 
 
-def relative_change_percent(values: Sequence[float]) -> float | None:
+def relative_change_percent(values: Sequence[float], level: float = CHANGE_LEVEL) -> float | None:
     """Largest difference of block means, in percent of the overall mean; 0 where all is noise.
 
     Blocks, because single readings of a clock or a tachometer jump without being regulated: two,
     three and ten of equal length, and ten with the first split at its fifth, as a clock that is
-    cut back soon after the start is regulated. A difference counts where the studentised range of
-    as many blocks is exceeded with a chance of 1 % (Tukey 1949, Biometrics 5:99-114); the noise is
-    that of successive readings (von Neumann 1941, Ann. Math. Statist. 12:367-395), in which a
-    slow change hardly shows. What stands still (a stopped fan) has not changed.
+    cut back soon after the start is regulated. A difference counts where noise exceeds it with a
+    chance of `level` in its division. What stands still (a stopped fan) has not changed.
     """
     if len(values) < 2:
         return None
@@ -122,29 +131,72 @@ def relative_change_percent(values: Sequence[float]) -> float | None:
     mean = mean_of(values)
     if mean == 0.0:
         return None
-    steps = [(later - earlier) ** 2 for earlier, later in pairwise(values)]
-    noise = math.sqrt(math.fsum(steps) / (2.0 * len(steps)))
-    ranges = (_noticed_range(values, edges, noise) for edges in _partitions(len(values)))
+    noise = _noise_of(values)
+    ranges = (_noticed_range(values, edges, noise, level) for edges in _partitions(len(values)))
     return 100.0 * max(ranges, default=0.0) / abs(mean)
+
+
+@dataclass(frozen=True)
+class _Noise:
+    """Scatter about a slow change: variance of what adds up over time, and degrees of freedom."""
+
+    variance: float
+    degrees: float
+
+
+def _noise_of(values: Sequence[float]) -> _Noise:
+    """The noise of readings in which a slow change hardly shows, and one step neither.
+
+    A line is taken out of each window, as for the residuals of a fit (thermal.py), and the median
+    window stands for all, so that a step inside one of them is no noise. Its variance is inflated
+    by (1 + r) / (1 - r) for the lag-1 correlation r, freed of most of its bias (Kendall 1954,
+    Biometrika 41:403-404). At least that of successive readings, which knows of rare jumps, too
+    (von Neumann 1941, Ann. Math. Statist. 12:367-395).
+    """
+    count = len(values)
+    windows = max(1, min(NOISE_WINDOWS, count // WINDOW_SAMPLES))
+    split = np.array_split(np.asarray(values, dtype=np.float64), windows)
+    parts = [without_line(part) for part in split]
+    squares = [float(part @ part) for part in parts]
+    products = [float(part[1:] @ part[:-1]) for part in parts]
+    found = median(p / s if s > 0.0 else 0.0 for p, s in zip(products, squares, strict=True))
+    lag1 = min(MOST_LAG1, max(0.0, found + (2.0 + 4.0 * found) * windows / count))
+    inflation = (1.0 + lag1) / (1.0 - lag1)
+    free = max(1.0, count - 2.0 * windows)
+    steps = math.fsum((later - earlier) ** 2 for earlier, later in pairwise(values))
+    variance = max(inflation * median(squares) * windows / free, steps / (2.0 * (count - 1)))
+    return _Noise(variance, max(1.0, free / inflation))
 
 
 def _partitions(count: int) -> Iterator[list[int]]:
     """Edges of the blocks of each division that has enough readings for it."""
-    for blocks in STUDENTISED_RANGE:
+    for blocks in DIVISIONS:
         edges = [round(index * count / blocks) for index in range(blocks + 1)]
-        if edges[1] >= LEAST_BLOCK or blocks == min(STUDENTISED_RANGE):
+        if edges[1] >= LEAST_BLOCK or blocks == min(DIVISIONS):
             yield edges
-            if blocks == max(STUDENTISED_RANGE) and edges[1] // 5 >= LEAST_BLOCK:
+            if blocks == max(DIVISIONS) and edges[1] // 5 >= LEAST_BLOCK:
                 yield [0, edges[1] // 5, *edges[1:]]
 
 
-def _noticed_range(values: Sequence[float], edges: Sequence[int], noise: float) -> float:
+def _noticed_range(
+    values: Sequence[float], edges: Sequence[int], noise: _Noise, level: float
+) -> float:
     """Range of the means between `edges`; 0 where as much is to be expected of noise alone."""
     means = [mean_of(values[start:end]) for start, end in pairwise(edges)]
     shortest = min(end - start for start, end in pairwise(edges))
-    factor = STUDENTISED_RANGE.get(len(means), max(STUDENTISED_RANGE.values()))
     found = max(means) - min(means)
-    return found if found > factor * noise / math.sqrt(shortest) else 0.0
+    factor = range_factor(len(means), level, noise.degrees)
+    return found if found > factor * math.sqrt(noise.variance / shortest) else 0.0
+
+
+def range_factor(blocks: int, level: float, degrees: float) -> float:
+    """Range of so many means, in standard errors of one, that noise exceeds at most by `level`.
+
+    Student's t of the difference of two, the level shared among all pairs (Bonferroni): never less
+    than the studentised range (Tukey 1949, Biometrics 5:99-114), and hardly more.
+    """
+    pairs = blocks * (blocks - 1) / 2.0
+    return math.sqrt(2.0) * student_two_sided(1.0 - level / pairs, degrees)
 
 
 def find_control(
@@ -158,7 +210,8 @@ def find_control(
     Give one series for each core, fan or package: its samples of the fitted time, in order; an
     empty list for what was not measured. Each is judged by itself: one core cut back among many,
     or one fan, would not show in a sum. A regulated clock, fan or power means that the temperature
-    was held by control and shows nothing of what the cooler would do without.
+    was held by control and shows nothing of what the cooler would do without. The chance of a
+    false finding is shared among all series (Bonferroni).
     """
     limits = thresholds or ControlThresholds()
     quantities = (
@@ -166,11 +219,13 @@ def find_control(
         ("fan", fans_rpm, limits.fan_percent),
         ("power", powers_watts, limits.power_percent),
     )
+    level = CHANGE_LEVEL / max(1, len(clocks_hz) + len(fans_rpm) + len(powers_watts))
     changes: list[tuple[str, float]] = []
     missing: list[str] = []
     moved: list[str] = []
     for name, series, limit in quantities:
-        found = [change for item in series if (change := relative_change_percent(item)) is not None]
+        each = (relative_change_percent(item, level) for item in series)
+        found = [change for change in each if change is not None]
         if not found:
             missing.append(name)
             continue

@@ -223,8 +223,12 @@ def plan_decision(
     power: float = 0.9,
     costs: Costs | None = None,
     one_boot: bool = False,
+    beyond: tuple[int, int] = (0, 0),
 ) -> Plan:
     """Cheapest boots and trials per side that decide a comparison which is still undecided.
+
+    `beyond`: boots and trials that each side has already, which did not decide it: no plan has
+    fewer boots, or no more trials.
 
     A half-width under half the margin decides whatever the truth is: an interval that wide either
     excludes no change or lies inside the margin. Where the estimate is far from 1, or near it, a
@@ -239,7 +243,7 @@ def plan_decision(
 
     def achieved(boots: int, trials: int) -> float:
         design = design_of(spread, boots, trials)
-        if design.degrees < 1.0:
+        if design.degrees < 1.0 or boots < beyond[0] or boots * trials <= beyond[1]:
             return -math.inf
         half = student_quantile(1.0 - level / 2.0, design.degrees) * design.error
         return needed(design) - half

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 
 from harness.statistics.dependence import effective_count, expected_used
@@ -23,7 +24,7 @@ from harness.statistics.quantiles import (
 from harness.statistics.sides import CONTRADICTED, POOLED_DEGREES, Term
 from harness.statistics.validation import require_confidence, require_positive
 
-#: Equally likely cases of what a few boots may show of the spread between them.
+#: Equally likely cases of what a side of a few boots may show of the spread between them.
 _CASES = 24
 
 
@@ -50,7 +51,7 @@ def chance_unchanged_passes(
         return 0.0
     shift = math.log1p(margin_percent / 100.0) / math.sqrt(variance)
     chance = 0.0
-    for weight, seen in _seen(spread, terms, baseline, again, workloads):
+    for weight, seen in _seen(spread, terms, baseline, again):
         found, freedom = combine_variances(seen)
         critical = student_quantile(1.0 - level, freedom) * math.sqrt(found / variance)
         chance += weight * (1.0 - noncentral_student_cdf(critical, degrees, shift))
@@ -62,33 +63,39 @@ def _seen(
     terms: list[Term],
     baseline: tuple[int, int],
     again: tuple[int, int],
-    workloads: int,
 ) -> list[tuple[float, list[Term]]]:
     """What the comparison may take for the terms, and how likely.
 
-    They are the terms themselves, unless three to five boots stand against an assumed spread: then
-    what they happen to show counts where it is more (chi-square distributed); nothing is promised
-    of the few cases in which they contradict it.
+    They are the terms themselves, unless a few boots stand against an assumed spread: then what
+    one side's boots happen to show counts where it is more, of two sides the larger (each
+    chi-square distributed); nothing is promised of the few cases in which they contradict it.
     """
-    sides = (baseline, again)
     degrees = baseline[0] + again[0] - 2
     measured = min(baseline[0], again[0]) >= BOOTS_TO_MEASURE
     if not spread.assumed or measured or not 0 < degrees < POOLED_DEGREES:
         return [(1.0, terms)]
-    within = (spread.within_percent / 100.0) ** 2
-    held = within * sum(
-        (boots - 1) / _independent(boots, trials, workloads) for boots, trials in sides
-    )
-    means = spread.between_variance + held / degrees
     shares = 1.0 / baseline[0] + 1.0 / again[0]
-    found: list[tuple[float, list[Term]]] = []
-    weight = (1.0 - CONTRADICTED) / _CASES
-    for place in range(_CASES):
-        quantile = chi2_quantile((place + 0.5) * weight, degrees)
-        shown = (means * quantile - held) / degrees
-        between = (shares * max(shown, spread.between_variance), None)
-        found.append((weight, [between, *terms[1:]]))
-    return found
+    shown = Counter(
+        max(first, second, spread.between_variance)
+        for first in _shown(spread, *baseline)
+        for second in _shown(spread, *again)
+    )
+    weight = (1.0 - CONTRADICTED) / shown.total()
+    return [
+        (weight * count, [(shares * between, None), *terms[1:]]) for between, count in shown.items()
+    ]
+
+
+def _shown(spread: Spread, boots: int, trials: int) -> list[float]:
+    """Variances between boots that one side may show, equally likely; as `variance_components`
+    finds them, free of what the trials leave in the mean of a boot."""
+    if boots < 2:
+        return [0.0]
+    held = (spread.within_percent / 100.0) ** 2 / trials
+    means = (spread.between_variance + held) / (boots - 1)
+    return [
+        means * chi2_quantile((place + 0.5) / _CASES, boots - 1) - held for place in range(_CASES)
+    ]
 
 
 def _terms(

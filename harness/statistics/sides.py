@@ -101,6 +101,24 @@ def error_terms(
     return _few_boots(before, after, between, coefficient)
 
 
+def spread_between(
+    before: Side, after: Side, between: BetweenBoot | None, coefficient: float
+) -> BetweenBoot | None:
+    """The spread between boots that :func:`error_terms` rests on, for planning; None within a boot.
+
+    Freed of what trials leave in the means of boots, where boot means show it.
+    """
+    if between is None:
+        return None
+    degrees = len(before.boots) + len(after.boots) - 2
+    if min(len(before.boots), len(after.boots)) >= BOOTS_TO_MEASURE or _is_pooled(
+        before, after, between
+    ):
+        held = _held(before, after, coefficient) * _trial_variance(before, after)
+        return _shown(max(0.0, _boot_squares(before, after) / degrees - held), degrees)
+    return _believed(before, after, between, coefficient)
+
+
 def within_terms(before: Side, after: Side, coefficient: float) -> list[Term]:
     """Variance terms of the scatter of trials inside boots; empty where a side shows none."""
     return list(_within(before, after, coefficient).terms())
@@ -150,9 +168,7 @@ def _over_boots(before: Side, after: Side) -> _Parts:
 
 
 def _few_boots(before: Side, after: Side, between: BetweenBoot, coefficient: float) -> ErrorTerms:
-    degrees = len(before.boots) + len(after.boots) - 2
-    alone = min(before.trials, after.trials) < 2
-    if degrees >= max(POOLED_DEGREES, between.degrees or 0) and not alone:
+    if _is_pooled(before, after, between):
         pooled = _pooled(before, after, coefficient)
         return _finish(pooled, "boot means, spread pooled over both sides")
     inside = _within(before, after, coefficient)
@@ -165,6 +181,13 @@ def _few_boots(before: Side, after: Side, between: BetweenBoot, coefficient: flo
     )
     stated = _Parts([first, *inside.before], [second, *inside.after], shared=1)
     return _finish(stated, believed.source)
+
+
+def _is_pooled(before: Side, after: Side, between: BetweenBoot) -> bool:
+    """Whether few boots on one side take the spread that both sides' boots show together."""
+    degrees = len(before.boots) + len(after.boots) - 2
+    alone = min(before.trials, after.trials) < 2
+    return degrees >= max(POOLED_DEGREES, between.degrees or 0) and not alone
 
 
 def _believed(before: Side, after: Side, between: BetweenBoot, coefficient: float) -> BetweenBoot:
@@ -264,13 +287,17 @@ def _within(before: Side, after: Side, coefficient: float) -> _Parts:
 
 def _why_no_spread(before: Side, after: Side) -> str:
     silent = [
-        name for name, side in (("before", before), ("after", after)) if side.within_degrees <= 0
+        (name, side)
+        for name, side in (("before", before), ("after", after))
+        if side.within_degrees <= 0
     ]
     if len(silent) == 2:
         return "one trial a side shows no spread: at least 2 are needed"
+    name, side = silent[0]
+    what = f"one trial {name}" if side.trials == 1 else f"one trial a boot {name}"
     return (
-        f"one trial a boot {silent[0]} shows no spread, and the other side's is not borrowed for "
-        "it: at least 2 are needed"
+        f"{what} shows no spread, and the other side's is not borrowed for it: at least 2 are "
+        "needed"
     )
 
 

@@ -187,7 +187,7 @@ def _noise_of(residuals: Numbers, step: float) -> _Noise:
     """
     count = len(residuals)
     windows = max(1, min(NOISE_WINDOWS, count // WINDOW_SAMPLES))
-    parts = [_without_line(part) for part in np.array_split(residuals, windows)]
+    parts = [without_line(part) for part in np.array_split(residuals, windows)]
     squares = math.fsum(float(part @ part) for part in parts)
     products = math.fsum(float(part[1:] @ part[:-1]) for part in parts)
     lag1 = products / squares if squares > 0.0 else 0.0
@@ -198,7 +198,8 @@ def _noise_of(residuals: Numbers, step: float) -> _Noise:
     return _Noise(variance * inflation, max(1.0, free / inflation))
 
 
-def _without_line(values: Numbers) -> Numbers:
+def without_line(values: Numbers) -> Numbers:
+    """What is left of a series of equally spaced values without its straight line."""
     places = np.arange(len(values), dtype=np.float64)
     places -= places.mean()
     centred = values - values.mean()

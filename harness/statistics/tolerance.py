@@ -17,6 +17,9 @@ from harness.statistics.quantiles import (
 from harness.statistics.summary import mean_of, sd_of
 from harness.statistics.validation import require_confidence, require_finite
 
+#: Name of the limits that assume no distribution.
+FREE_METHOD = "tolerance, smallest to largest trial"
+
 
 def prediction_interval(values: Sequence[float], confidence: float = 0.95) -> Interval:
     """Where one further trial falls: mean +- t * s * sqrt(1 + 1/n), for normal values.
@@ -47,7 +50,7 @@ def tolerance_interval(
     require_finite(values)
     method = "tolerance"
     reason = degenerate_reason(values)
-    count = len(values) if effective_count is None else min(len(values), int(effective_count))
+    count = _worth(values, effective_count)
     if reason is None and count < 2:
         reason = "the trials are worth fewer than two independent ones"
     if reason is not None:
@@ -58,25 +61,34 @@ def tolerance_interval(
 
 
 def free_tolerance_interval(
-    values: Sequence[float], content: float = 0.95, confidence: float = 0.95
+    values: Sequence[float],
+    content: float = 0.95,
+    confidence: float = 0.95,
+    effective_count: float | None = None,
 ) -> Interval:
     """The same from the smallest to the largest value, whatever the distribution.
 
-    Wilks (1941), Ann. Math. Statist. 12:91-96: the share between the extremes of n values is beta
-    distributed with n - 1 and 2.
+    Wilks (1941), Ann. Math. Statist. 12:91-96: the share between the extremes of n independent
+    values is beta distributed with n - 1 and 2. Values that depend on each other count for the
+    `effective_count` that they are worth, rounded down.
     """
     require_finite(values)
-    method = "tolerance, smallest to largest trial"
     reason = degenerate_reason(values)
+    count = _worth(values, effective_count)
     needed = free_tolerance_count(content, confidence)
-    if reason is None and len(values) < needed:
+    if reason is None and count < needed:
+        worth = "" if count == len(values) else f", worth {count} independent ones,"
         reason = (
-            f"{len(values)} trials that look unlike a normal distribution: {needed} are needed for "
-            "limits that assume none"
+            f"{len(values)} trials{worth} that look unlike a normal distribution: {needed} are "
+            "needed for limits that assume none"
         )
     if reason is not None:
-        return no_interval(mean_of(values) if values else None, confidence, method, reason)
-    return Interval(mean_of(values), min(values), max(values), confidence, method)
+        return no_interval(mean_of(values) if values else None, confidence, FREE_METHOD, reason)
+    return Interval(mean_of(values), min(values), max(values), confidence, FREE_METHOD)
+
+
+def _worth(values: Sequence[float], effective_count: float | None) -> int:
+    return len(values) if effective_count is None else min(len(values), int(effective_count))
 
 
 def free_tolerance_count(content: float, confidence: float) -> int:
@@ -106,7 +118,7 @@ def where_trials_fall(
     limits are out in the tails, where another distribution makes them wrong.
     """
     if straying or is_skewed(values):
-        return free_tolerance_interval(values, content, confidence)
+        return free_tolerance_interval(values, content, confidence, effective_count)
     return tolerance_interval(values, content, confidence, effective_count)
 
 

@@ -35,6 +35,7 @@ def test_help_lists_every_verb() -> None:
     )
     assert done.returncode == 0
     assert all(f"\n  {verb}" in done.stdout for verb in verbs.split())
+    assert "..." not in done.stdout.partition("Commands:")[2]  # no description is cut
 
 
 def test_help_loads_no_heavy_library() -> None:
@@ -171,3 +172,9 @@ def test_a_shadowed_package_is_refused(tmp_path: Path) -> None:
     assert done.returncode == 5
     assert "reports" in done.stderr
     assert "environment of its own" in done.stderr
+
+
+def test_what_detect_searched_for_earlier_runs_is_named(tmp_path: Path) -> None:
+    done = rigproof("check", "first-look", "--detect", "1", "--runs-dir", str(tmp_path / "none"))
+    assert done.returncode == 0, done.stderr
+    assert f"(searched: {tmp_path / 'none'})" in done.stdout

@@ -87,6 +87,57 @@ def test_one_typed_value_on_a_side_decides_nothing_and_says_why(
     assert found["overall"]["decision"] == "undecided"
 
 
+@pytest.fixture
+def told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Any:
+    """What `compare` prints of typed values."""
+
+    def telling(before: tuple[float, ...], after: tuple[float, ...], better: str = "higher") -> str:
+        first, second = typed(tmp_path / "b.csv", before), typed(tmp_path / "a.csv", after)
+        for name in (first, second):
+            Path(name).write_text(Path(name).read_text().replace("higher", better))
+        with pytest.raises(typer.Exit):
+            compare(first, second, runs_dir=tmp_path)
+        return capsys.readouterr().out
+
+    return telling
+
+
+def test_one_typed_value_is_promised_nothing_and_the_line_says_why(told: Any) -> None:
+    line = next(text for text in told(BEFORE, (2000.0,)).splitlines() if "render" in text)
+    assert "no interval" in line
+    assert "one trial after shows no spread" in line
+    assert "would decide it" not in line
+
+
+def test_a_time_that_fell_is_told_as_speed_with_both_means_and_their_unit(told: Any) -> None:
+    """Oracle: 100 / 90 is 11.11 % faster."""
+    text = told(tuple(map(float, BEFORE)), tuple(0.9 * value for value in BEFORE), "lower")
+    assert "faster: speed +11.11 %" in text
+    assert "100.1 frame/s -> 90.06 frame/s" in text
+
+
+def test_a_look_is_told_from_the_second_on(told: Any) -> None:
+    assert "; look" not in told(BEFORE[:4], AFTER[:4])
+    assert "look 2 at this comparison, paid for by wider limits" in told(BEFORE, AFTER)
+
+
+def test_the_means_in_the_document_have_the_ratio_that_is_judged(ask: Any) -> None:
+    item = ask(BEFORE, AFTER)["workloads"][0]
+    assert item["mean_after"] / item["mean_before"] == pytest.approx(item["ratio"])
+    assert item["mean_before"] == pytest.approx(100.067, abs=0.001)
+
+
+def test_a_damaged_count_of_looks_is_warned_of(ask: Any, tmp_path: Path) -> None:
+    (tmp_path / "looks.json").write_text("not json")
+    assert any("looks.damaged-1.json" in text for text in ask(BEFORE, AFTER)["warnings"])
+
+
+def test_the_help_says_what_is_not_counted_as_a_look() -> None:
+    assert "another fresh AFTER is a new comparison each time" in " ".join(
+        (compare.__doc__ or "").split()
+    )
+
+
 LOAD = SideLoad("spin", "turn/s", False, ((1.0, 1.1),), ((1.0, 1.1),))
 FIRST = Side("b", (LOAD,), ("b",), machine="m1", settings={"vcore": "1.20 V"})
 SECOND = Side("a", (LOAD,), ("a",), machine="m2", settings={"vcore": "1.15 V"})

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from harness.cli.sensing import machine, sensors
-from harness.cli.sensing_tables import show_sensors
+from harness.cli.sensing_tables import show_machine, show_sensors
 from tests.cli.terminals import screen
 from tests.sysfs_trees import arm_board, desktop_a, laptop, virtual_machine
 
@@ -140,7 +140,7 @@ def test_a_hypervisor_without_a_name_is_not_known_and_no_limit_is_none(
     machine(root=tree.root)
     told = [" ".join(line.split()) for line in shown.lines]
     assert "kind not known: the hypervisor gives no name" in told
-    assert "cpu quota cpus none" in told
+    assert "CPU quota CPUs none" in told
     if width:
         assert max(map(len, shown.lines[: shown.lines.index("before a run:")])) <= width
 
@@ -150,3 +150,23 @@ def test_a_name_from_a_driver_cannot_command_the_terminal(monkeypatch: pytest.Mo
         shown = screen(monkeypatch, width)
         show_sensors(document(channel("bad\x1b]0;title\x07", role_reason="\x9b31m")))
         assert not set(shown.text) & {"\x1b", "\x07", "\x9b"}
+
+
+def test_a_probed_clock_says_when_a_run_measures_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    shown = screen(monkeypatch, None)
+    show_sensors(document(channel("quiet")))
+    assert "at each trial's start" not in shown.text
+    show_sensors(document(channel("CPU 0 clock (measured)", source="clock probe", unit="Hz")))
+    assert "measured here and at each trial's start; a run does not sample them" in shown.text
+
+
+def test_facts_of_the_machine_have_labels_and_abbreviations_in_capitals(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    shown = screen(monkeypatch, None)
+    facts = {"cpu": {"smt": "on", "numa_balancing": 0}, "allowed_cpus": "0-1"}
+    show_machine({"facts": facts, "warnings": []})
+    labels = [re.split(r"\s{2,}", line.strip()) for line in shown.lines]
+    assert labels == [
+        ["CPU"], ["SMT", "on"], ["NUMA balancing", "0"], ["allowed CPUs"], ["all", "0-1"],
+    ]  # fmt: skip

@@ -9,10 +9,12 @@ import pytest
 
 from harness.cli.verdicts import failure_line, print_verdict, shown_value
 from harness.finishing import Concluded
-from harness.results import RunResult
+from harness.outcome import Ending
+from harness.results import FactChange, RunResult, TrialPoint
 from tests.cli.terminals import Screen, screen
 from tests.reports import samples
 from tests.reports.test_disturbed import DELAY, run_with
+from tests.reports.test_load_changes import against_a_baseline
 
 
 def printed(
@@ -25,6 +27,7 @@ def printed(
 
 def test_the_spread_is_called_and_rounded_as_in_the_report() -> None:
     item = replace(samples.passing().workloads[0], cv_percent=19.69)
+    item = replace(item, points=(), rejected=0)
     assert shown_value(item).endswith(f"from {item.trials} trials, spread (CV) 20 %")
     assert "spread" not in shown_value(replace(item, cv_percent=None))
 
@@ -37,7 +40,8 @@ def test_a_pass_of_disturbed_trials_says_so_before_the_criteria(
     head, told = lines[2].split(maxsplit=1)
     assert head == "note"
     assert told == (
-        "every trial of dense-fp64 was disturbed: run delay; the values hold for these conditions"
+        "every trial of dense-fp64 was disturbed: run delay (75.2 %); "
+        "the values hold for these conditions"
     )
     assert not any(
         line.startswith("  note") for line in printed(monkeypatch, samples.passing()).lines
@@ -80,3 +84,48 @@ def test_a_pipe_gets_one_line_a_criterion_a_workload_and_a_failure(
     lines = printed(monkeypatch, run).lines
     assert len(lines) == 1 + 1 + len(run.criteria) + len(run.workloads) + len(run.failures) + 1
     assert failure_line(run.failures[0]) in lines
+
+
+def test_trials_that_are_not_in_the_mean_are_not_counted_as_its_own() -> None:
+    item = replace(samples.passing().workloads[0], trials=6, rejected=1, points=())
+    assert "from 5 of 6 trials (1 rejected)" in shown_value(item)
+    warm = (TrialPoint(0, 1, 1, 1.0, 9.0, "warm-up"),)
+    assert "from 4 of 6 trials (1 warm-up, 1 rejected)" in shown_value(replace(item, points=warm))
+
+
+def test_each_load_is_told_against_the_baseline(monkeypatch: pytest.MonkeyPatch) -> None:
+    run = against_a_baseline()
+    lines = printed(monkeypatch, run).lines
+    first = lines.index("  against the baseline before")
+    name = run.workloads[0].name
+    assert (
+        lines[first + 1].split()
+        == (
+            f"{name} before 10.20 GFLOP/s, after 4.998 GFLOP/s, "
+            "change −51.00 % (−52.00 % to −50.00 %): slower"
+        ).split()
+    )
+    assert "undecided (measured before only)" in lines[first + 3]
+    assert "against the baseline" not in printed(monkeypatch, samples.passing()).text
+
+
+def test_settings_that_differ_from_the_baselines_are_warned_of(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    changes = (
+        FactChange("setting memory_speed", "6000MT/s", None),
+        FactChange("setting cooler", None, "liquid"),
+        FactChange("firmware.version", "1", "2"),
+    )
+    shown = printed(monkeypatch, replace(samples.passing(), changes=changes)).text
+    assert "warning: the baseline declared memory_speed=6000MT/s; this run declares none" in shown
+    assert "warning: the baseline declared no cooler; this run declares cooler=liquid" in shown
+    assert "firmware" not in shown
+
+
+def test_after_an_interruption_the_command_that_carries_on_is_told(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    interrupted = replace(samples.passing(), ending=Ending.INTERRUPTED)
+    assert printed(monkeypatch, interrupted).lines[-2] == "to carry on: rigproof resume place"
+    assert "resume" not in printed(monkeypatch, samples.passing()).text

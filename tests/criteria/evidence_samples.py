@@ -130,7 +130,7 @@ def counter(
     source = source or COUNTER_SOURCES[role]
     return ChannelData(
         Channel(f"{source}:x:y:{name}:", name, "count", source, role, counter=True),
-        (Envelope(0.0, 1.0, first, first, first, 2), Envelope(9.0, 1.0, last, last, last, 2)),
+        (Envelope(0.0, 1.0, first, first, first, 2), Envelope(699.0, 1.0, last, last, last, 2)),
         100,
         0,
         0,

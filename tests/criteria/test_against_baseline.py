@@ -13,6 +13,7 @@ from harness.criteria.throughput_floor import ThroughputFloor
 from harness.outcome import Verdict
 from harness.results import Comparison, CriterionResult, WorkloadComparison
 from harness.statistics.decision import LimitDecision
+from reports.wording import criterion_limit, criterion_measured
 
 
 def compared(ratio: float | None, low: float | None, high: float | None) -> Comparison:
@@ -54,7 +55,11 @@ def test_not_slower_takes_the_guarded_verdict_of_the_comparison(verdict: Verdict
     )
     assert result.verdict is verdict
     assert result.limit == pytest.approx(100 / 1.01)
-    assert "spin changed by −1.00 %" in result.why
+    # The limit is a ratio as the measured value is, and the reason speaks of the same.
+    assert (result.measured, result.low, result.high) == pytest.approx((99.0, 97.0, 101.0))
+    assert "spin ran at 99.0 % of the baseline's speed, at least 99.0 %" in result.why
+    assert criterion_limit(result) == "99.0 %"
+    assert criterion_measured(result) == "99.0 ± 2.0 %"
 
 
 def test_a_load_without_a_ratio_forbids_the_pass_of_the_others() -> None:

@@ -10,6 +10,7 @@ from evidence_samples import (
     event,
     evidence,
     run_data,
+    soak,
 )
 
 from harness.criteria.counters import increase_of, restarts_of
@@ -95,7 +96,8 @@ def test_the_positive_steps_of_a_counter_are_added_up_over_its_resets(
 def test_each_boot_counts_from_its_own_first_value(
     blocks: list[tuple[float, float, float]], first: float, last: float, increase: float
 ) -> None:
-    data = run_data(boots=TWO_BOOTS, channels=(course(*blocks, first=first, last=last),))
+    counted = course(*blocks, first=first, last=last)
+    data = run_data(boots=TWO_BOOTS, channels=(counted,), trials=(), soaks=())
     assert Throttling(at_most=1000).judge(evidence(data)).measured == increase
 
 
@@ -134,6 +136,51 @@ def test_few_events_of_a_counter_that_was_lost_prove_no_pass() -> None:
     lost = replace(counter("throttle_count", 0, 0), last_value=None, missing_reason="EIO")
     data = run_data(channels=(lost,), events=(event(EventKind.THROTTLED),))
     assert Throttling(at_most=5).judge(evidence(data)).verdict is Verdict.INCONCLUSIVE
+
+
+def ended_at(counted: ChannelData, *seconds: float) -> ChannelData:
+    """The counter with blocks of one second that end at these moments only."""
+    value = counted.last_value or 0.0
+    envelopes = tuple(Envelope(at - 1.0, 1.0, value, value, value, 2) for at in seconds)
+    return replace(counted, envelopes=envelopes, missing=3500, missing_reason="ENODEV")
+
+
+def test_a_counter_that_vanished_before_the_last_load_ended_proves_no_pass() -> None:
+    lost = ended_at(counter("throttle_count", 5, 5), 1.0, 10.0)
+    result = Throttling().judge(evidence(run_data(channels=(lost,))))
+    assert (result.verdict, result.measured) == (Verdict.INCONCLUSIVE, None)
+    assert "count: no value when the load ended, 11 min 40 s into the run: ENODEV" in result.why
+    beside = counter("throttle_count", 5, 5, "other")
+    both = Throttling().judge(evidence(run_data(channels=(beside, lost))))
+    assert both.verdict is Verdict.INCONCLUSIVE
+
+
+def test_a_rise_seen_before_the_counter_vanished_still_fails() -> None:
+    risen = replace(ended_at(counter("throttle_count", 5, 7), 1.0, 10.0), first_value=5.0)
+    result = Throttling().judge(evidence(run_data(channels=(risen,))))
+    assert (result.verdict, result.measured) == (Verdict.FAIL, 2)
+
+
+@pytest.mark.parametrize("last_seconds", [696.0, 700.0, 720.0])
+def test_readings_missed_in_mid_run_do_no_harm_to_a_counter_read_at_the_end(
+    last_seconds: float,
+) -> None:
+    # The last load ends at 700 s; a reading may be some seconds old.
+    seen = ended_at(counter("throttle_count", 5, 5), 1.0, last_seconds)
+    result = Throttling().judge(evidence(run_data(channels=(seen,))))
+    assert (result.verdict, result.measured) == (Verdict.PASS, 0)
+
+
+def test_what_a_second_boot_counts_does_not_stand_for_the_end_of_the_first() -> None:
+    # Loads end at 33 s in the first boot and at 700 s in the second, which begins at 100 s.
+    later = run_data(boots=TWO_BOOTS, soaks=(soak(600.0, boot=2),))
+    count = counter("throttle_count", 0, 0)
+    both = replace(later, channels=(ended_at(count, 1.0, 33.0, 700.0),))
+    assert Throttling().judge(evidence(both)).verdict is Verdict.PASS
+    second_only = replace(later, channels=(ended_at(count, 1.0, 10.0, 700.0),))
+    result = Throttling().judge(evidence(second_only))
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert "no value when the load ended, 33.0 s into the run" in result.why
 
 
 ALARM_ROW = counter("heat_alarms", 0, 0, "thermal event interrupts", "hardware errors")

@@ -24,6 +24,7 @@ from harness.outcome import Ending, Verdict
     [
         (600.0, Ending.COMPLETED, Verdict.PASS),
         (599.7, Ending.COMPLETED, Verdict.PASS),
+        (599.4, Ending.COMPLETED, Verdict.FAIL),
         (598.0, Ending.COMPLETED, Verdict.FAIL),
         (598.0, Ending.INTERRUPTED, Verdict.INCONCLUSIVE),
     ],
@@ -32,6 +33,17 @@ def test_a_soak_is_judged_to_the_second(seconds: float, ending: Ending, verdict:
     load = load_evidence(load_info("steady", 1, trials=0), (), (soak(seconds),))
     judged = evidence(run_data(ending=ending), loads=(load,))
     assert MinimumSoak(minimum_minutes=10.0).judge(judged).verdict is verdict
+
+
+@pytest.mark.parametrize(
+    ("seconds", "verdict"), [(0.0, Verdict.FAIL), (0.1, Verdict.FAIL), (0.29, Verdict.PASS)]
+)
+def test_a_short_soak_is_judged_to_a_tenth_of_what_is_asked_for(
+    seconds: float, verdict: Verdict
+) -> None:
+    # 0.005 minutes are 0.3 s: nought is within half a second of it, and no soak.
+    load = load_evidence(load_info("steady", 1, trials=0), (), (soak(seconds),))
+    assert MinimumSoak(minimum_minutes=0.005).judge(evidence(loads=(load,))).verdict is verdict
 
 
 def test_the_shortest_soak_decides_and_stretches_add_up() -> None:

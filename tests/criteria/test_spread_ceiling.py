@@ -9,6 +9,7 @@ import pytest
 from evidence_samples import evidence, load_evidence, load_info
 from scipy import stats
 
+from harness.criteria.evidence import LoadEvidence
 from harness.criteria.spread_ceiling import SpreadCeiling, spread_interval
 from harness.outcome import Verdict
 
@@ -75,3 +76,37 @@ def test_one_trial_in_each_boot_has_no_spread_within_any() -> None:
     result = SpreadCeiling(at_most_percent=50.0).judge(evidence(loads=(load,)))
     assert result.verdict is Verdict.INCONCLUSIVE
     assert "no boot has two valid trials" in result.why
+
+
+def rejecting(rates: tuple[float, ...], left_out: float) -> LoadEvidence:
+    """A load whose trial of this value was rejected."""
+    load = load_evidence(rates=rates)
+    points = tuple(
+        replace(point, state="rejected") if point.value == left_out else point
+        for point in load.result.points
+    )
+    return replace(load, result=replace(load.result, points=points, rejected=1))
+
+
+CLOSE = (100.0, 100.1, 99.9, 100.05, 99.95, 100.02)
+
+
+@pytest.mark.parametrize(
+    ("outlier", "at_most", "verdict"),
+    [
+        # With the trial of 80 the spread is 7.8 %, without it 0.07 %.
+        (80.0, 1.0, Verdict.INCONCLUSIVE),
+        (80.0, 20.0, Verdict.PASS),
+        (80.0, 0.03, Verdict.FAIL),
+        (100.2, 1.0, Verdict.PASS),
+    ],
+)
+def test_leaving_a_trial_out_is_no_way_to_repeat_closely(
+    outlier: float, at_most: float, verdict: Verdict
+) -> None:
+    load = rejecting((*CLOSE, outlier), outlier)
+    result = SpreadCeiling(at_most_percent=at_most).judge(evidence(loads=(load,)))
+    assert result.verdict is verdict
+    assert result.measured == pytest.approx(100 * np.std(CLOSE, ddof=1) / np.mean(CLOSE))
+    if verdict is Verdict.INCONCLUSIVE:
+        assert "pass without the rejected trials, fail with them" in result.why

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from evidence_samples import channel, evidence, heating, run_data
 
-from harness.criteria.evidence import Room
+from harness.criteria.evidence import Heating, Room
 from harness.criteria.temperature_margin import TemperatureMargin
 from harness.outcome import Verdict
 from harness.results import CriterionResult
@@ -94,6 +95,59 @@ def test_no_margin_is_claimed_where_the_temperature_was_held_by_control() -> Non
     result = margin(heating=(held,))
     assert (result.verdict, result.measured) == (Verdict.INCONCLUSIVE, None)
     assert "held by control" in result.why
+
+
+def wide(**more: Any) -> Heating:
+    """A load a little cooler than the other, whose end is hardly known: 60 °C to 90 °C."""
+    end = {"steady_celsius": 74.5, "steady_low": 60.0, "steady_high": 90.0}
+    return heating(**{"load": "wide", **end, **more})
+
+
+@pytest.mark.parametrize("fits", [(heating(), wide()), (wide(), heating()), (wide(),)])
+def test_a_cooler_load_whose_end_is_hardly_known_is_not_hidden(fits: tuple[Heating, ...]) -> None:
+    # The limit is 95 °C and 10 K are asked for: 90 °C would be too hot, 74.5 °C would not.
+    result = margin(heating=fits)
+    assert (result.verdict, result.low, result.high) == (Verdict.INCONCLUSIVE, 5.0, 24.0)
+    assert "lasting wide" in result.why
+
+
+def test_a_load_that_breaks_the_margin_fails_beside_one_that_is_hardly_known() -> None:
+    hot = heating(load="hot", steady_celsius=88.0, steady_low=87.0, steady_high=89.0)
+    result = margin(heating=(wide(steady_celsius=89.0), hot))
+    assert (result.verdict, result.measured) == (Verdict.FAIL, 7.0)
+
+
+def test_a_readable_channel_that_was_not_fitted_forbids_a_pass() -> None:
+    second = channel(peak=70.9)
+    second = replace(second, channel=replace(second.channel, key="hwmon:isa:2", name="die 2"))
+    both = run_data(channels=(channel(), second))
+    result = margin(data=both, heating=(heating(),))
+    assert (result.verdict, result.measured) == (Verdict.INCONCLUSIVE, None)
+    assert "die 2: no fit shows where its temperature ends" in result.why
+    fits = (heating(), heating(channel="hwmon:isa:2"))
+    assert margin(data=both, heating=fits).verdict is Verdict.PASS
+
+
+HELD = heating(load="long", held_by_control=True, reason="held by control: the fan followed")
+
+
+@pytest.mark.parametrize("fits", [(HELD,), (HELD, heating())])
+def test_readings_that_break_the_margin_fail_though_control_held_them(
+    fits: tuple[Heating, ...],
+) -> None:
+    # 71 °C was read, 24 K below the limit.
+    result = margin(heating=fits, keys={"at_least_celsius": 30.0})
+    assert result.verdict is Verdict.FAIL
+    assert margin(heating=fits, keys={"at_least_celsius": 10.0}).verdict is Verdict.INCONCLUSIVE
+
+
+def test_what_control_held_is_not_carried_over_to_a_hotter_day() -> None:
+    keys = {"when": "hot-day", "at_least_celsius": 20.0}
+    # 71 °C and 15 K more would break the margin, but no controller need let it come to that.
+    result = margin(heating=(HELD,), room=Room(20.0, 35.0), keys=keys)
+    assert (result.verdict, result.measured) == (Verdict.INCONCLUSIVE, None)
+    broken = {**keys, "at_least_celsius": 30.0}
+    assert margin(heating=(HELD,), room=Room(20.0, 35.0), keys=broken).measured == 24.0
 
 
 def test_no_margin_without_a_limit() -> None:

@@ -22,8 +22,14 @@ from harness.outcome import Ending, ExitCode, Verdict
 from harness.record.lock import LOCK_NAME
 from harness.record.verify import verify_run
 from harness.results import EventKind
-from tests.faults.rigs import SOAK, TRIALS, Command, Rig, until
+from tests.faults.rigs import ENTRY, SOAK, TRIALS, Command, Rig, until
 
+#: Every run sweeps the folder in memory that all runs share, so that a run of another test may be
+#: the one that removes what a killed one left there. These runs have a base of their own.
+OWN_BASE = (
+    "import harness.scratch as s; from harness.record.files import temporary_folder; "
+    f"s._base = temporary_folder; {ENTRY}"
+)
 OPERATORS = (signal.SIGHUP, signal.SIGTERM, signal.SIGINT)
 
 
@@ -68,13 +74,14 @@ def test_two_runs_at_once_are_refused_and_what_a_killed_one_left_is_explained_an
     if not Path("/proc/self/environ").exists():
         pytest.skip("processes are looked for in /proc, which only Linux has")
     with Rig(tmp_path) as rig:
-        command = rig.run(SOAK)
+        command = rig.run(SOAK, code=OWN_BASE)
         rig.await_load(command)
-        second = rig.run(TRIALS)
+        second = rig.run(TRIALS, code=OWN_BASE)
         assert second.ended() == ExitCode.REFUSED
         assert f"is under way on this machine (process {command.pid}, for " in second.stderr
         assert len(list(rig.runs_dir.iterdir())) == 1  # a refused run leaves nothing
         scratch = rig.board(command).path.parent
+        assert scratch.parent == rig.temporary
         check_closed_by_force(rig, command)
         check_swept(rig, command, scratch)
 
@@ -105,7 +112,7 @@ def check_swept(rig: Rig, command: Command, scratch: Path) -> None:
     """The next run takes the lock over, says so, and removes the scratch folder."""
     assert (rig.temporary / LOCK_NAME).exists()
     assert scratch.is_dir()
-    after = rig.run(TRIALS)
+    after = rig.run(TRIALS, code=OWN_BASE)
     note = "was stale, its process is gone, and was removed"
     until(lambda: note in after.stderr, "the note on the lock")
     assert not scratch.exists()

@@ -17,7 +17,7 @@ from harness.judgement.analysis import analyse
 from harness.judgement.baseline import next_look, summarise_baseline
 from harness.judgement.comparison import CompareOptions, compare_sides
 from harness.judgement.sides import side_as_json, side_from_json, side_of
-from harness.outcome import ExitCode, Verdict
+from harness.outcome import Ending, ExitCode, Verdict
 from harness.results import Boot, Comparison, FactChange, RunData
 
 STEADY = (100.0, 100.1, 99.9, 100.05, 99.95, 100.0)
@@ -206,6 +206,28 @@ def test_a_load_that_did_other_work_is_not_compared(change: dict[str, Any], word
     assert (found["spin"].ratio, found["spin"].decision) == (None, "undecided")
     assert words in found["spin"].why
     assert found["roll"].ratio == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("place", ["before", "after", "both"])
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"workload_version": 2}, "workload version 1 in run-a1, 2 in run-a2"),
+        ({"parameters": {"n": 2}}, "parameters {} in run-a1, {'n': 2} in run-a2"),
+        ({"lower_is_better": True}, "unit turn/s in run-a1, s/turn in run-a2"),
+    ],
+)
+def test_runs_of_one_side_that_did_other_work_are_not_averaged(
+    change: dict[str, Any], words: str, place: str
+) -> None:
+    """The first run of the mixed side is like the other side's: it must not speak for both."""
+    first = run(boot="a1")
+    mixed = [first, scaled(2.0, "a2", loads=(replace(first.loads[0], **change),))]
+    plain = [run(boot="b1"), run(boot="b2")]
+    sides = {"before": (mixed, plain), "after": (plain, mixed), "both": (mixed, mixed)}[place]
+    found = compare_runs(*sides).workloads[0]
+    assert (found.decision, found.ratio) == ("undecided", None)
+    assert found.why == f"not like for like within one side: {words}"
 
 
 def warnings(before: RunData, after: RunData) -> str:
@@ -527,6 +549,13 @@ def test_requalifying_again_under_the_same_facts_and_settings_is_a_further_look(
     assert next_look(base, [first], facts, {}) == 2
     assert next_look(base, [second, first], facts, {}) == 3
     assert next_look(base, [replace(first, trials=())], facts, {}) == 1
+
+
+@pytest.mark.parametrize("ending", [Ending.INTERRUPTED, Ending.SAFETY_STOP])
+def test_a_requalification_that_was_stopped_was_judged_and_is_a_look(ending: Ending) -> None:
+    base, facts = [run()], {"identity": "m1", "firmware": "1.1"}
+    stopped = against(base, facts=facts, ending=ending)
+    assert next_look(base, [stopped], facts, {}) == 2
 
 
 def test_what_was_changed_since_opens_a_new_question() -> None:

@@ -10,8 +10,10 @@ import pytest
 from evidence_samples import event, load_info, run_data, soak
 
 from harness.criteria.evidence import Room
+from harness.judgement.analysis import analyse
 from harness.judgement.heat import heat_findings, heat_statements
 from harness.judgement.room import room_of
+from harness.outcome import Verdict
 from harness.profile.loader import parse_profile
 from harness.profile.model import Profile
 from harness.results import Channel, ChannelData, Envelope, EventKind, RunData
@@ -136,6 +138,47 @@ def test_the_hottest_channel_of_the_role_is_fitted() -> None:
     hotter = series("die 2", "cpu_temperature", "°C", lambda time: heated(time) + 5.0)
     found = findings(run(hotter))
     assert [item.channel.channel.name for item in found] == ["die 2"]
+
+
+MARGIN = """\
+accept:
+  - {criterion: temperature-margin, at_least_celsius: 5, limit_celsius: 95}
+"""
+
+
+def slowly(time: float) -> float:
+    """A cooler channel that is still far from its end when the soak is over."""
+    return heated(time) - RISE * (1 if time < 0 else math.exp(-time / 900.0))
+
+
+def test_every_channel_that_is_judged_is_fitted_and_the_hottest_is_told() -> None:
+    asked = parse_profile(TEXT + MARGIN, registry=None)
+    data = run(series("die 2", "cpu_temperature", "°C", slowly))
+    found = findings(data, asked)
+    assert [(item.channel.channel.name, item.hottest) for item in found] == [
+        ("package", True),
+        ("die 2", False),
+    ]
+    assert [text.text.partition(":")[0] for text in heat_statements(found)] == ["steady, package"]
+    judged = analyse(data, asked).criteria[0]
+    assert judged.verdict is Verdict.INCONCLUSIVE
+    assert "too short to show where the temperature ends" in judged.why
+
+
+def test_channels_of_one_die_that_settle_keep_their_margin() -> None:
+    asked = parse_profile(TEXT + MARGIN, registry=None)
+    cooler = series("die 2", "cpu_temperature", "°C", lambda time: heated(time) - 3.0)
+    judged = analyse(run(cooler), asked).criteria[0]
+    assert (judged.verdict, judged.measured) == (Verdict.PASS, pytest.approx(25.0, abs=0.1))
+
+
+def test_a_judged_channel_without_a_reading_in_the_soak_says_so() -> None:
+    asked = parse_profile(TEXT + MARGIN, registry=None)
+    early = series("die 2", "cpu_temperature", "°C", heated)
+    early = replace(early, envelopes=early.envelopes[:5])
+    judged = analyse(run(early), asked).criteria[0]
+    assert judged.verdict is Verdict.INCONCLUSIVE
+    assert "samples" in judged.why
 
 
 def test_patterns_without_steady_power_are_not_fitted() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 
 import pytest
 
@@ -39,6 +40,14 @@ class Peer:
 
     def answer(self) -> None:
         os.write(self._far, b"x")
+
+    @contextmanager
+    def answering_late(self) -> Iterator[None]:
+        """Lets a wait that lost its deadline end nevertheless, without an Overdue."""
+        late = threading.Timer(20.0, self.answer)
+        late.start()
+        yield
+        late.cancel()
 
 
 def test_whoever_does_not_answer_is_ended_once_and_the_wait_says_after_what(
@@ -84,4 +93,60 @@ def test_what_the_wait_itself_raises_comes_through(patience: Patience) -> None:
     with pytest.raises(ValueError, match="its own"), patience.limited(Limit(9.0, 9.0), peer.end):
         raise ValueError("its own")
     peer.end()
+    os.close(peer.near)
+
+
+def test_work_that_cannot_be_looked_at_is_no_sign_of_life_and_the_next_wait_has_its_deadline(
+    patience: Patience,
+) -> None:
+    def trouble() -> float:
+        raise OSError(24, "Too many open files")
+
+    for _ in range(2):
+        peer = Peer()
+        with (
+            peer.answering_late(),
+            pytest.raises(Overdue, match=r"no sign of life for 0\.05 s"),
+            patience.limited(Limit(0.05, 60.0), peer.end, trouble),
+        ):
+            peer.read()
+        os.close(peer.near)
+    assert patience._thread.is_alive()
+
+
+def test_looks_that_fail_in_between_are_no_signs_of_life(patience: Patience) -> None:
+    looks = iter(range(1_000_000))
+
+    def troubled() -> float:
+        if next(looks) % 2:
+            raise OSError(24, "Too many open files")
+        return 5.0
+
+    peer = Peer()
+    with (
+        peer.answering_late(),
+        pytest.raises(Overdue, match="no sign of life"),
+        patience.limited(Limit(0.05, 5.0), peer.end, troubled),
+    ):
+        peer.read()
+    os.close(peer.near)
+
+
+def test_an_end_that_fails_is_tried_again(patience: Patience) -> None:
+    peer = Peer()
+    tries: list[None] = []
+
+    def end() -> None:
+        tries.append(None)
+        if len(tries) < 3:
+            raise OSError(24, "Too many open files")
+        peer.end()
+
+    with (
+        peer.answering_late(),
+        pytest.raises(Overdue, match="no sign of life"),
+        patience.limited(Limit(0.05, 60.0), end),
+    ):
+        peer.read()
+    assert (len(tries), peer.ended) == (3, 1)
     os.close(peer.near)

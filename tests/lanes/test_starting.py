@@ -147,6 +147,49 @@ def test_a_template_that_is_killed_is_told_and_the_next_start_makes_a_new_one() 
     assert template().pid != stopped.pid
 
 
+def test_a_stopped_template_is_ended_although_processes_cannot_be_listed_for_a_while(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As when every descriptor of the process is in use."""
+    warm_template()
+    stopped = stop_template()
+    calls: list[None] = []
+    children = psutil.Process.children
+
+    def troubled(self: psutil.Process, recursive: bool = False) -> list[psutil.Process]:
+        calls.append(None)
+        if len(calls) < 8:
+            raise OSError(24, "Too many open files")
+        return children(self, recursive)
+
+    monkeypatch.setattr(psutil.Process, "children", troubled)
+    patience = Patience()
+    late = threading.Timer(30.0, stopped.kill)
+    late.start()
+    child = context([]).Process(target=os.getpid)  # type: ignore[attr-defined]
+    with pytest.raises(BrokenEnvironment, match="no sign of life for 1 s"):
+        start_process(child, patience, Limit(1.0, 60.0))
+    late.cancel()
+    patience.close()
+    assert len(calls) >= 8
+    assert gone(stopped.pid)
+
+
+def test_ending_the_template_does_not_fail_where_processes_cannot_be_listed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked: list[None] = []
+
+    def troubled(self: psutil.Process, recursive: bool = False) -> list[psutil.Process]:
+        asked.append(None)
+        raise psutil.AccessDenied(1)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(psutil.Process, "children", troubled)
+        starting.end_template()
+    assert asked
+
+
 def test_work_of_the_template_is_seen_and_a_stopped_one_does_none() -> None:
     warm_template()
     assert starting.template_work() > 0.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -43,6 +44,16 @@ def test_a_run_that_goes_on_and_a_damaged_one_say_so(tmp_path: Path) -> None:
     writer.abandon()
     assert "PROBLEM" in damaged
     assert "going on" in live
+
+
+def test_columns_of_runs_are_aligned(tmp_path: Path) -> None:
+    folder = finished_run(tmp_path)
+    longer = tmp_path / f"{folder.name}-of-a-longer-name"
+    shutil.copytree(folder, longer)
+    (longer / "summary.json").write_text('{"verdict": "inconclusive"}')
+    _, first, second = called("runs", "--runs-dir", str(tmp_path)).splitlines()
+    assert first.index("42.0 s") == second.index("42.0 s")
+    assert first.index("2 trials") == second.index("2 trials")
 
 
 def test_no_runs_are_said(tmp_path: Path) -> None:

@@ -12,9 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from record_samples import FAILURE, HOT, begin, finished_run, load, readings, soak, trial
 
+from harness.cli.storing import disturbances
 from harness.errors import RecordError, StorageError
+from harness.judgement.causes import Causes
 from harness.outcome import Ending
 from harness.record.export import export_run, safe_cell
+from harness.record.reader import read_run
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
@@ -34,6 +37,18 @@ def test_every_table_is_written(tmp_path: Path) -> None:
         "failures": 1,
         "samples": 20,
     }
+
+
+def test_a_trials_causes_are_those_that_the_report_shows(tmp_path: Path) -> None:
+    writer = begin(tmp_path)
+    delayed = dataclasses.replace(trial().lanes[0], run_delay_seconds=0.5, seconds=1.0)
+    writer.put(trial(1, lanes=(delayed,), causes=()))
+    writer.seal(Ending.COMPLETED, "")
+    export_run(writer.folder, tmp_path / "csv", disturbances)
+    (told,) = rows_of(tmp_path / "csv" / "trials.csv")
+    data = read_run(writer.folder)
+    assert told["causes"] == "; ".join(Causes(data).of(data.trials[0]))
+    assert "run delay 50" in told["causes"]
 
 
 def test_values_carry_their_unit_and_come_back_exactly(tmp_path: Path) -> None:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 import os
+import stat
 import subprocess
 import sys
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -17,6 +19,8 @@ from harness.errors import RefusedStart, StorageError
 from harness.record import lock as lock_module
 from harness.record.lock import LOCK_NAME, MachineLock
 from harness.record.owner import Owner, owner_is_alive, process_mark, terminal_name
+
+FOREIGN = "foreign lock"
 
 
 @pytest.fixture
@@ -96,6 +100,133 @@ def test_an_unreadable_lock_is_removed_and_told(
     (tmp_path / LOCK_NAME).write_bytes(content)
     with MachineLock.acquire(me, "run-2", clock, folder=tmp_path) as lock:
         assert "not readable and was removed" in lock.stale_note
+
+
+def outcome_of(attempt: Callable[[], object]) -> list[object]:
+    """What an attempt returned or raised; empty when it hangs."""
+    found: list[object] = []
+
+    def run() -> None:
+        try:
+            found.append(attempt())
+        except Exception as error:  # noqa: BLE001 - the test looks at it
+            found.append(error)
+
+    thread = threading.Thread(target=run, daemon=True)
+    thread.start()
+    thread.join(20.0)
+    return found
+
+
+@pytest.mark.parametrize("kind", ["pipe", "folder", "link", "socket"])
+def test_what_is_no_plain_file_in_the_locks_place_refuses_the_start_at_once(
+    tmp_path: Path, me: Owner, clock: ManualClock, kind: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if not hasattr(os, "mkfifo"):
+        pytest.skip("this system has no such files")
+    monkeypatch.chdir(tmp_path)
+    {
+        "pipe": lambda: os.mkfifo(LOCK_NAME),
+        "folder": Path(LOCK_NAME).mkdir,
+        "link": lambda: Path(LOCK_NAME).symlink_to("elsewhere"),
+        "socket": lambda: os.mknod(LOCK_NAME, stat.S_IFSOCK | 0o600),
+    }[kind]()
+    (found,) = outcome_of(lambda: MachineLock.acquire(me, "run-2", clock, folder=tmp_path))
+    assert isinstance(found, RefusedStart)
+    assert str(tmp_path / LOCK_NAME) in str(found)
+    assert "remove it" in str(found)
+    assert os.path.lexists(LOCK_NAME)  # it is not ours to remove
+
+
+def test_a_lock_that_only_another_user_may_read_refuses_the_start(
+    tmp_path: Path, me: Owner, clock: ManualClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def denied(path: Path, flags: int, mode: int = 0o777) -> int:
+        if path == tmp_path / LOCK_NAME:
+            raise PermissionError(13, "Permission denied", str(path))
+        return really_open(path, flags, mode)
+
+    (tmp_path / LOCK_NAME).write_text(FOREIGN)
+    really_open = os.open
+    monkeypatch.setattr(os, "open", denied)
+    with pytest.raises(RefusedStart, match=r"Permission denied.*its owner"):
+        MachineLock.acquire(me, "run-2", clock, folder=tmp_path)
+
+
+def test_a_pipe_that_took_a_held_locks_place_does_not_hold_its_release_up(
+    tmp_path: Path, me: Owner, clock: ManualClock
+) -> None:
+    if not hasattr(os, "mkfifo"):
+        pytest.skip("this system has no pipes with names")
+    lock = MachineLock.acquire(me, "run-1", clock, folder=tmp_path)
+    lock.path.unlink()
+    os.mkfifo(lock.path)
+    assert outcome_of(lock.release) == [None]
+    assert lock.path.exists()
+
+
+def test_a_lock_taken_while_a_stale_one_was_judged_stays_where_it_is(
+    tmp_path: Path, me: Owner, clock: ManualClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A second run takes the stale lock over in the worst moment, and a third one waits to."""
+    path = tmp_path / LOCK_NAME
+    MachineLock.acquire(gone(me), "stale", clock, folder=tmp_path)
+    really_alive, really_rename = lock_module.owner_is_alive, Path.rename
+
+    def judged(owner: Owner, boot: str) -> bool:
+        monkeypatch.setattr(lock_module, "owner_is_alive", really_alive)
+        path.unlink()
+        MachineLock.acquire(me, "second", clock, folder=tmp_path)
+        return really_alive(owner, boot)
+
+    def renamed(self: Path, target: Path) -> Path:
+        found = really_rename(self, target)
+        if self == path:
+            path.write_text("third")
+        return found
+
+    monkeypatch.setattr(lock_module, "owner_is_alive", judged)
+    monkeypatch.setattr(Path, "rename", renamed)
+    with pytest.raises(RefusedStart, match="run second is under way"):
+        MachineLock.acquire(me, "first", clock, folder=tmp_path)
+    assert '"run_id": "second"' in path.read_text()
+    assert [it.name for it in tmp_path.iterdir()] == [LOCK_NAME]
+
+
+def test_where_files_are_put_aside_a_foreign_lock_is_put_back_or_kept_and_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / LOCK_NAME
+    path.write_text(FOREIGN)
+    assert not lock_module._remove_aside(path, "stale")
+    assert path.read_text() == FOREIGN
+    really_rename = Path.rename
+
+    def renamed(self: Path, target: Path) -> Path:
+        found = really_rename(self, target)
+        self.write_text("third")
+        return found
+
+    monkeypatch.setattr(Path, "rename", renamed)
+    with pytest.raises(RefusedStart, match="another run has just taken"):
+        lock_module._remove_aside(path, "stale")
+    assert sorted(it.read_text() for it in tmp_path.iterdir()) == [FOREIGN, "third"]
+
+
+def test_a_stale_lock_that_another_run_is_just_removing_is_left_to_it(
+    tmp_path: Path, me: Owner, clock: ManualClock
+) -> None:
+    if os.name != "posix":
+        pytest.skip("locks on files are POSIX")
+    import fcntl
+
+    MachineLock.acquire(gone(me), "stale", clock, folder=tmp_path)
+    with (tmp_path / LOCK_NAME).open("rb") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        with pytest.raises(RefusedStart, match="another run"):
+            MachineLock.acquire(me, "run-2", clock, folder=tmp_path)
+        assert '"run_id": "stale"' in (tmp_path / LOCK_NAME).read_text()
+    MachineLock.acquire(me, "run-2", clock, folder=tmp_path).release()
 
 
 def test_only_one_of_many_gets_the_lock(tmp_path: Path, me: Owner, clock: ManualClock) -> None:

@@ -18,7 +18,7 @@ def mixed() -> Comparison:
             _workload("sort-keys", "key/s", 0.9731, 0.0052, "slower"),
             replace(
                 _workload("load-latency", "s/access", 1.0093, 0.0124, "undecided"),
-                trials_needed=21, boots_needed=4,
+                trials_needed=21, boots_needed=4, mean_before=81.3e-9, mean_after=80.55e-9,
                 why="the interval reaches from inside the margin to beyond it",
             ),
             _workload("file-compression", "byte/s", 2.31, 0.04, "faster"),

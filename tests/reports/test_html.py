@@ -187,7 +187,7 @@ def test_the_spread_has_one_name_and_its_meaning_stands_above_the_table() -> Non
 def test_cells_of_the_main_tables_are_labelled_with_their_own_heading() -> None:
     for name, root in pages().items():
         for table in root.find("table"):
-            if table.attributes.get("class") != "cards":
+            if "cards" not in table.attributes.get("class", "").split():
                 assert not any("data-label" in cell.attributes for cell in table.walk()), name
                 continue
             headings = [cell.all_text() for cell in table.find("thead")[0].find("th")]
@@ -242,7 +242,7 @@ def test_a_shape_tells_the_state_of_every_trial() -> None:
         if svg.attributes.get("aria-labelledby", "").startswith("trials-")
     )
     shapes = Counter(
-        (e.tag, title.text.split(", ")[2].split(" ")[0])
+        (e.tag, title.text.split(", ")[1].split(" ")[0])
         for e in figure.walk()
         for title in e.children
         if title.tag == "title" and e.tag in ("circle", "path", "rect")
@@ -399,3 +399,24 @@ def test_no_text_adds_an_element_or_an_attribute_to_the_page(text: str) -> None:
 KNOWN_SHAPE = set().union(
     *(shape_of(page(name)) for name in ("passing", "wide", "failing", "crashed"))
 )
+
+
+def test_trials_are_counted_within_their_load_and_name_their_place_in_the_run() -> None:
+    item = samples.passing().workloads[0]
+    point = replace(item.points[0], trial=41, round=2, state="kept", causes=("run delay 9 %",))
+    run = replace(samples.passing(), workloads=(replace(item, points=(point,)),))
+    root = parse_html(report_html(run))
+    (table,) = [it for it in root.find("table") if "Number in the run" in it.all_text()]
+    (row,) = table.find("tbody")[0].find("tr")
+    told = {cell.attributes["data-label"]: cell.all_text() for cell in row.children}
+    assert (told["Trial"], told["Number in the run"]) == ("2", "41")
+    assert (told["State"], told["Disturbed by"]) == ("kept", "run delay 9 %")
+
+
+def test_a_reason_that_begins_with_a_loads_name_keeps_the_name_as_it_is() -> None:
+    run = samples.passing()
+    name = run.workloads[0].name
+    criterion = replace(run.criteria[0], why=f"{name} changed by 1 %")
+    text = parse_html(report_html(replace(run, criteria=(criterion,)))).all_text()
+    assert f"{name} changed by" in text
+    assert f"{name[0].upper()}{name[1:]} changed by" not in text

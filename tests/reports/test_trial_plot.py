@@ -25,7 +25,7 @@ def test_a_mark_stands_at_its_difference_from_the_mean() -> None:
     assert plot is not None
     assert item.mean is not None
     point = next(point for point in item.points if point.state == "kept")
-    mark = next(mark for mark in plot.rows[0].marks if f"trial {point.trial}," in mark.title)
+    mark = next(mark for mark in plot.rows[0].marks if f"trial {point.round} (" in mark.title)
     expected = plot.axis.place(100 * (point.value / item.mean - 1))
     assert mark.x == pytest.approx(expected)
     assert mark.edge == 0
@@ -49,14 +49,15 @@ def test_trials_run_from_top_to_bottom_in_their_order() -> None:
 def test_a_far_stray_stands_at_the_edge_with_its_value_and_squeezes_nothing() -> None:
     item = samples.passing().workloads[0]
     assert item.mean is not None
-    stray = TrialPoint(99, 1, 1, 5.0, 3 * item.mean, "rejected", ("run delay 70 %",))
+    stray = TrialPoint(199, 99, 1, 5.0, 3 * item.mean, "rejected", ("run delay 70 %",))
     usual, strayed = overview([item]), overview([replace(item, points=(*item.points, stray))])
     assert usual is not None
     assert strayed is not None
     assert strayed.axis.high == usual.axis.high
-    mark = next(mark for mark in strayed.rows[0].marks if mark.title.startswith("trial 99"))
+    mark = next(mark for mark in strayed.rows[0].marks if mark.title.startswith("trial 99 "))
     assert mark.edge == 1
     assert mark.note == "+200.0 %"
+    assert mark.title.startswith("trial 99 (number 199 in the run): ")
     assert "run delay 70 %" in mark.title
 
 

@@ -138,7 +138,10 @@ def test_lanes_are_set_against_their_mean_and_gaps_stay_gaps() -> None:
 def test_words_agree_with_their_number() -> None:
     assert wording.plural(1, "trial") == "1 trial"
     assert wording.plural(2, "stretch", "stretches") == "2 stretches"
+    assert wording.value_text(100.0, "%") == "100.0 %"  # decimals as beside "99.0 %"
     assert wording.capitalised("every CPU") == "Every CPU"
+    assert wording.capitalised("sha256-chain slowed", ["sha256-chain"]) == "sha256-chain slowed"
+    assert wording.capitalised("sha256-chains slowed", ["sha256-chain"]) == "Sha256-chains slowed"
     assert wording.sentence("It holds") == "It holds."
     assert wording.sentence("It holds.") == "It holds."
     assert wording.spaced("gpu_temperature") == "GPU temperature"

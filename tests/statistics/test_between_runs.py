@@ -17,11 +17,13 @@ from harness.statistics.between_runs import (
     WorkloadComparison,
     WorkloadSides,
     compare_workloads,
+    measured_spread,
 )
 from harness.statistics.decision import Change
 from harness.statistics.dependence import DependencePrior
-from harness.statistics.levels import BetweenBoot
+from harness.statistics.levels import BetweenBoot, assumed_between_boot
 from harness.statistics.ratio import fieller_limits
+from harness.statistics.sides import make_side
 
 ONE_BOOT = ComparisonSettings(within_one_boot=True, planned_looks=1)
 #: No widening for dependence, so that scipy's plain tests are the oracle.
@@ -167,6 +169,59 @@ def test_the_needed_trials_decide_nearly_always() -> None:
         decided += again.decision is not Change.UNDECIDED
     # Four trials know their own spread badly, and the estimate is not the truth.
     assert decided / tried > 0.5
+
+
+@pytest.mark.parametrize("better", ["higher", "lower"])
+def test_boots_that_contradict_the_assumption_are_what_is_planned_with(better: str) -> None:
+    """Two boots a side that differ by 3 % where 0.3 % is assumed: with the assumption, 2 trials
+    over 1 boot would decide it, with ten at hand that do not."""
+    before, after = [[100.0, 100.1, 99.9], [103.0, 103.1, 102.9]], [[104.0, 104.1], [101.0, 101.1]]
+    found = one(before, after, better=better)
+    assert found.decision is Change.UNDECIDED
+    assert found.plan is not None
+    assert found.trials_needed is None or (found.boots_needed or 0) > 2
+    sides = [make_side(boots, better) for boots in (before, after)]
+    assert sides[0] is not None and sides[1] is not None
+    spread = measured_spread(sides[0], sides[1], assumed_between_boot())
+    assert spread is not None and spread.between_percent is not None
+    assert spread.between_percent == pytest.approx(2.07, abs=0.02)
+    assert spread.between_degrees == 2
+
+
+def test_a_measured_spread_is_planned_with_at_its_degrees_of_freedom() -> None:
+    """Oracle: 0.2 % known from three runs needs more than 0.2 % known exactly."""
+    before, after = draw(100.0, 1, 6, 31, 0.1), draw(101.2, 1, 6, 32, 0.1)
+    plans = [
+        one(before, after, ComparisonSettings(between=BetweenBoot(0.2, degrees, "earlier runs")))
+        for degrees in (2, None)
+    ]
+    assert plans[0].decision is Change.UNDECIDED
+    assert plans[0].boots_needed is not None and plans[0].boots_needed >= 3
+    assert (plans[1].boots_needed or 0) < plans[0].boots_needed
+
+
+@pytest.mark.parametrize("boots", [1, 2, 3])
+@pytest.mark.parametrize("trials", [2, 6])
+def test_never_are_fewer_trials_or_boots_advised_than_were_not_enough(
+    boots: int, trials: int
+) -> None:
+    planned = 0
+    for seed in range(40):
+        found = one(
+            draw(100.0, boots, trials, 2 * seed, 0.6), draw(100.8, boots, trials, 2 * seed + 1, 0.6)
+        )
+        if found.trials_needed is not None and found.boots_needed is not None:
+            planned += 1
+            assert found.boots_needed >= boots
+            assert found.trials_needed > boots * trials
+    assert planned > 5
+
+
+def test_a_side_of_one_trial_is_promised_nothing() -> None:
+    found = one(draw(100.0, 1, 6, 5), [[2000.0]])
+    assert (found.low, found.high, found.plan, found.trials_needed) == (None, None, None, None)
+    assert found.reason is not None
+    assert found.reason.startswith("one trial after shows no spread")
 
 
 def test_a_measured_spread_is_used_by_workload() -> None:

@@ -95,6 +95,26 @@ def test_the_chance_over_boots_is_what_comparisons_show(
     assert passed / 600 == pytest.approx(promised, abs=0.07)
 
 
+@pytest.mark.parametrize("margin_percent", [1.0, 1.3])
+def test_what_two_boots_a_side_happen_to_show_is_planned_as_the_comparison_takes_it(
+    margin_percent: float,
+) -> None:
+    """The larger of what both sides show counts: one estimate pooled over both would promise 4 to
+    8 % more."""
+    shape, spread = (2, 10), Spread(0.3, 0.3)
+    promised = chance_unchanged_passes(spread, shape, shape, margin_percent)
+    generator = np.random.default_rng(7)
+    passed = 0
+    for _ in range(1500):
+        effects = 0.3 * generator.standard_normal((2, 2, 1))
+        rows = np.exp((effects + 0.3 * generator.standard_normal((2, *shape))) / 100.0).tolist()
+        found = compare_workloads(
+            [WorkloadSides("w", "1/s", *rows)], ComparisonSettings(margin_percent=margin_percent)
+        )
+        passed += found.workloads[0].not_slower.verdict is Verdict.PASS
+    assert passed / 1500 == pytest.approx(promised, abs=0.03)
+
+
 def test_a_small_stored_baseline_asks_for_more_trials_now() -> None:
     rich = plan_requalification(TEN, (1, 40), one_boot=True)
     poor = plan_requalification(TEN, (1, 8), one_boot=True)

@@ -97,7 +97,7 @@ def test_a_side_of_one_trial_does_not_borrow_the_other_sides_scatter(
     between: BetweenBoot | None, boots: int
 ) -> None:
     many, one = jittered(boots, 6, 1), side([100.0])
-    expected = "one trial a boot {} shows no spread, and the other side's is not borrowed for it"
+    expected = "one trial {} shows no spread, and the other side's is not borrowed for it"
     for sides, place in (((many, one), "after"), ((one, many), "before")):
         found = error_terms(*sides, between, 0.0)
         assert found.terms == ()

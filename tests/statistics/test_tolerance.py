@@ -74,6 +74,16 @@ def test_skewed_or_straying_trials_get_no_normal_limits() -> None:
         assert found.reason is not None and "93 are needed" in found.reason
 
 
+def test_trials_that_depend_on_each_other_need_as_many_independent_ones_without_a_shape() -> None:
+    skewed = np.random.default_rng(6).lognormal(0.0, 1.0, 120).tolist()
+    # 93 independent trials are needed (Wilks 1941).
+    assert where_trials_fall(skewed, effective_count=93.9).low == min(skewed)
+    found = where_trials_fall(skewed, effective_count=92.9)
+    assert found.low is None
+    assert found.reason is not None
+    assert found.reason.startswith("120 trials, worth 92 independent ones, that look unlike")
+
+
 def test_howes_factor_is_near_the_exact_one_for_few_values_and_meets_it_for_many() -> None:
     for count, close in ((5, 0.005), (500, 0.0005)):
         exact, howe = tolerance_factor(count, 0.95, 0.95), howe_factor(count, 0.95, 0.95)
