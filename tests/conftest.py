@@ -13,10 +13,14 @@ import pytest
 
 @pytest.fixture(scope="session", autouse=True)
 def _interruptible() -> None:
-    """A shell ignores SIGINT on behalf of what it starts in the background, and children inherit
-    that. The runs that tests interrupt must hear it wherever the suite was started."""
+    """A shell ignores SIGINT on behalf of what it starts in the background, nohup(1) SIGHUP, and
+    children inherit that. The runs that tests interrupt must hear both wherever the suite was
+    started."""
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+    hangup = getattr(signal, "SIGHUP", None)  # Windows has none
+    if hangup is not None and signal.getsignal(hangup) is signal.SIG_IGN:
+        signal.signal(hangup, signal.SIG_DFL)
 
 
 @pytest.fixture(scope="session", autouse=True)
