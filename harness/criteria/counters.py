@@ -78,8 +78,9 @@ class CounterCriterion(CriterionSpec):
             return self.not_measured(why, limit=self.at_most, unit=unit)
         sentence = _sentence(counted, what.noun, self.at_most)
         within = counted.increase <= self.at_most
-        if within and (lack := counted.missing or (counted.unwitnessed,))[0]:
-            why = f"{lack[0]} (as far as they were read: {sentence})"
+        lack = (*counted.missing, counted.unwitnessed)[0]
+        if within and lack:
+            why = f"{lack} (as far as they were read: {sentence})"
             return self.not_measured(why, limit=self.at_most, unit=unit)
         return self.result(
             Verdict.PASS if within else Verdict.FAIL,

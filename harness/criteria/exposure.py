@@ -24,7 +24,7 @@ from harness.statistics.reliability import CoreExposure
 
 _SECONDS_PER_HOUR = 3600.0
 #: Reading by which a pair's measuring lane names the lane at the other end.
-_PEER_LANE = "peer_lane"
+PEER_LANE = "peer_lane"
 #: Where an event says for how long the harness itself stood still before it.
 _STOOD_STILL = "stood_still_seconds"
 
@@ -117,7 +117,7 @@ def _lane_shares(
     """The lane's own share; the other end of a pair did the same passes."""
     start, end = stretch.started_seconds, stretch.ended_seconds
     seconds = max(0.0, lane.verified * lane.pass_mean_seconds - _still_seconds(start, end, data))
-    peer = lane.readings.get(_PEER_LANE)
+    peer = lane.readings.get(PEER_LANE)
     others = [] if peer is None else [_core_name(cpus.get(round(peer)), round(peer))]
     for core in (_core_name(lane.cpu, lane.lane), *others):
         yield _Share(core, start, end, seconds, lane.verified)

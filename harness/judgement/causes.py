@@ -65,59 +65,43 @@ class Causes:
 
     def of(self, trial: TrialData) -> tuple[str, ...]:
         """Everything that disturbed `trial`, what the record already names first."""
-        return self._found(
-            trial,
-            UsualConditions(),
-            self._clocks.get(trial.load),
-            self._peaks.get(trial.load),
-            usual_switches=0.0,
-        )
+        return self._found(trial, UsualConditions(), usual_switches=0.0)
 
     def excuse(self, trial: TrialData) -> tuple[str, ...]:
         """What disturbed `trial` by more than is usual for its load: it may explain a slow one."""
+        load = trial.load
+        lowest = _percent_of(self._clock_ends.get(load), self._clocks.get(load))
         usual = UsualConditions(
-            run_delay_share=self._delays.get(trial.load, 0.0),
-            throttle_events=self._throttles.get(trial.load, 0.0),
-            major_faults=self._faults.get(trial.load, 0.0),
+            run_delay_share=self._delays.get(load, 0.0),
+            throttle_events=self._throttles.get(load, 0.0),
+            major_faults=self._faults.get(load, 0.0),
+            clock_drop_percent=0.0 if lowest is None else 100.0 - lowest,
+            temperature_rise_celsius=_above(self._peak_ends.get(load), self._peaks.get(load))
+            or 0.0,
         )
-        return self._found(
-            trial,
-            usual,
-            self._clock_ends.get(trial.load),
-            self._peak_ends.get(trial.load),
-            usual_switches=self._switching.get(trial.load, 0.0),
-        )
+        return self._found(trial, usual, usual_switches=self._switching.get(load, 0.0))
 
     def _found(
-        self,
-        trial: TrialData,
-        usual: UsualConditions,
-        clock_hz: float | None,
-        peak_celsius: float | None,
-        *,
-        usual_switches: float,
+        self, trial: TrialData, usual: UsualConditions, *, usual_switches: float
     ) -> tuple[str, ...]:
-        """Causes beyond `usual`, a clock below `clock_hz`, a peak above `peak_celsius`."""
-        conditions = TrialConditions(
-            run_delay_share=_delay(trial),
-            throttle_events=self._throttle_events(trial),
-            clock_percent=_percent_of(_mean_clock(trial), clock_hz),
-            temperature_rise_celsius=_above(self._peak(trial), peak_celsius),
-            major_faults=_major_faults(trial),
-        )
         found = [
             *trial.causes,
-            *self._condition(trial, conditions, usual),
+            *self._condition(trial, usual),
             *self._switches(trial, usual_switches),
         ]
         if self._count(trial, EventKind.SUSPENDED):
             found.append("the machine was suspended")
         return tuple(dict.fromkeys(found))
 
-    def _condition(
-        self, trial: TrialData, conditions: TrialConditions, usual: UsualConditions
-    ) -> Iterator[str]:
+    def _condition(self, trial: TrialData, usual: UsualConditions) -> Iterator[str]:
         worst, limits = _worst(trial, _delay_share), self._thresholds.conditions
+        conditions = TrialConditions(
+            run_delay_share=worst.size,
+            throttle_events=self._throttle_events(trial),
+            clock_percent=_percent_of(_mean_clock(trial), self._clocks.get(trial.load)),
+            temperature_rise_celsius=_above(self._peak(trial), self._peaks.get(trial.load)),
+            major_faults=_major_faults(trial),
+        )
         cause = find_cause(conditions, limits, usual)
         if cause is not None:
             delayed = worst.size - usual.run_delay_share >= limits.run_delay_share

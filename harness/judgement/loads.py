@@ -10,6 +10,7 @@ from statistics import fmean, median
 
 from harness.criteria.attribution import failures_of
 from harness.criteria.evidence import LoadEvidence
+from harness.criteria.exposure import PEER_LANE
 from harness.judgement.causes import Causes
 from harness.judgement.findings import findings_of
 from harness.judgement.throughput import lane_value, measured_value, trial_value, value_unit
@@ -28,8 +29,6 @@ from harness.results import (
 from harness.statistics.outliers import RejectionPolicy
 from harness.statistics.within_run import TrialStatistics, WorkloadTrials, summarise_run
 
-#: Reading by which a pair's measuring lane names the lane at the other end.
-PEER_LANE = "peer_lane"
 _DIGITS = re.compile(r"(\d+)")
 
 

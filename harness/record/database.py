@@ -398,7 +398,7 @@ def _space_is_gone(path: Path) -> bool:
 def _is_read_only(folder: Path) -> bool:
     """Whether the file system has turned read-only, as some do by themselves after an error.
 
-    Asked by making a file: such a mount may still be marked as writable (Linux 6.18 was seen so).
+    Asked by making a file: such a mount may still be marked as writable.
     """
     probe = folder / ".writable"
     try:

@@ -54,13 +54,15 @@ class CauseThresholds:
 class UsualConditions:
     """The upper end of what is usual among the trials of the same load, see `usual_end`.
 
-    0 where nothing is known. The clock and the temperature of :class:`TrialConditions` are
-    relative to the usual already.
+    0 where nothing is known. `clock_drop_percent` and `temperature_rise_celsius` say how far from
+    the median the usual reaches, since :class:`TrialConditions` gives those two from the median.
     """
 
     run_delay_share: float = 0.0
     throttle_events: float = 0.0
     major_faults: float = 0.0
+    clock_drop_percent: float = 0.0
+    temperature_rise_celsius: float = 0.0
 
 
 def usual_end(values: Sequence[float], *, lowest: bool = False) -> float:
@@ -88,8 +90,12 @@ def find_cause(
     found = (
         _run_delay(conditions.run_delay_share, usual.run_delay_share, limits.run_delay_share),
         _throttling(conditions.throttle_events, usual.throttle_events, limits.throttle_events),
-        _clock_drop(conditions.clock_percent, limits.clock_drop_percent),
-        _temperature(conditions.temperature_rise_celsius, limits.temperature_rise_celsius),
+        _clock_drop(conditions.clock_percent, usual.clock_drop_percent, limits.clock_drop_percent),
+        _temperature(
+            conditions.temperature_rise_celsius,
+            usual.temperature_rise_celsius,
+            limits.temperature_rise_celsius,
+        ),
         _faults(conditions.major_faults, usual.major_faults, limits.major_faults),
     )
     return next((cause for cause in found if cause is not None), None)
@@ -107,14 +113,14 @@ def _throttling(events: int | None, usual: float, limit: int) -> str | None:
     return f"throttling ({events} event{'s' if events > 1 else ''})"
 
 
-def _clock_drop(percent: float | None, limit: float) -> str | None:
-    if percent is None or 100.0 - percent < limit:
+def _clock_drop(percent: float | None, usual: float, limit: float) -> str | None:
+    if percent is None or 100.0 - percent - usual < limit:
         return None
     return f"clock {100.0 - percent:.1f} % below its usual value"
 
 
-def _temperature(rise: float | None, limit: float) -> str | None:
-    if rise is None or rise < limit:
+def _temperature(rise: float | None, usual: float, limit: float) -> str | None:
+    if rise is None or rise - usual < limit:
         return None
     return f"{rise:.0f} °C hotter than usual"
 

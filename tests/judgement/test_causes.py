@@ -152,7 +152,9 @@ def test_a_clock_must_fall_below_the_scatter_of_the_others(
         )
     )
     assert Causes(data).of(data.trials[4])
-    assert bool(Causes(data).excuse(data.trials[4])) is excused
+    # The number told is that against the median, 3.51 GHz, whatever the scatter is.
+    told = ("clock 14.5 % below its usual value",) if excused else ()
+    assert Causes(data).excuse(data.trials[4]) == told
 
 
 def test_switches_that_every_trial_had_excuse_none() -> None:
