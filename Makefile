@@ -20,7 +20,7 @@ first-look: $(STAMP) ## Measure this machine with the profile first-look and lea
 	  if [ $$code -eq 0 ] || [ $$code -eq 3 ]; then exit 0; else exit $$code; fi
 
 test: $(STAMP) ## Run every test (at most six minutes on two cores; half of them waits)
-	@$(BIN)/python -m pytest -q -n 3 --dist loadfile
+	@$(BIN)/python -m pytest -q -n 4 --dist loadfile
 
 check: $(STAMP) ## Formatting, lint and types
 	@$(BIN)/ruff format --check .
