@@ -47,18 +47,22 @@ def settle_golden(
     dissents = _dissents(probes, golden, "the majority")
     if remembered is not None and remembered != golden:
         detail = (
-            f"all passes agree on 0x{golden:016x}, but an earlier run on the same code path "
-            f"had 0x{remembered:016x}"
+            f"all passes agree on 0x{golden:016x}, but an earlier run on the same code path had "
+            f"0x{remembered:016x}: one of the two was wrong on every lane, or a library "
+            "or compiler changed in a way that its version does not tell; if something was updated "
+            "since, run once with --recalibrate, which settles the result anew; if nothing was, "
+            "the machine computes differently than before"
         )
         dissents += (Dissent(None, detail),)
     return Agreement(golden, _origin(probes, count), dissents)
 
 
 def _origin(probes: Sequence[Probed], count: int) -> str:
-    passes = sum(len(probe.digests) for probe in probes)
+    made = sum(len(probe.digests) for probe in probes)
+    passes = f"{made} pass{'' if made == 1 else 'es'}"
     if len(probes) == 1:
-        return f"agreed by {passes} passes of one lane only: nothing else confirms it"
-    return f"agreed by {count} of {len(probes)} lanes ({passes} passes)"
+        return f"agreed by {passes} of one lane only: nothing else confirms it"
+    return f"agreed by {count} of {len(probes)} lanes ({passes})"
 
 
 def _dissents(probes: Sequence[Probed], golden: int, against: str) -> tuple[Dissent, ...]:

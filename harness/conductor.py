@@ -30,6 +30,7 @@ from harness.happenings import (
     StorageFailed,
     Store,
     Suspended,
+    Tick,
 )
 from harness.lanes.messages import Done, LaneTrouble, Mismatch, Recheck, Rechecked, Sabotage
 from harness.outcome import Ending
@@ -43,6 +44,11 @@ from harness.plan import Plan
 from harness.profile.model import StartWhen
 from harness.results import EventKind, FailureKind, SafetyStop
 
+#: The parent's loop turns this often at least: so late it may see that a time is up.
+WAKE_SECONDS = 0.1
+#: So long before its time is up a lane over a limit is killed: one wake until that is seen, one
+#: until it is gone.
+KILL_LEAD_SECONDS = 2 * WAKE_SECONDS
 #: After a stop is ordered, lanes that have not ended their load by then are killed.
 STOP_SECONDS = 2.0
 #: The guard's reason for a stop must come within this time of the stop itself.
@@ -62,7 +68,8 @@ class Policy:
     ending_text: str = "everything planned was done"
     #: How long error counters are watched after the last load.
     watch_seconds: float = 0.0
-    #: A lane whose load is not off this long after a safety limit was exceeded is killed.
+    #: The load must be off this long after the guard raised the stop flag. A lane stops by itself
+    #: only between two passes; one that does not in time is killed, KILL_LEAD_SECONDS earlier.
     limit_seconds: float = STOP_SECONDS
     #: Bits to flip on purpose in the first stretch, by lane: to prove a whole run's detectors.
     sabotage: Mapping[int, Sabotage] = field(default_factory=dict)
@@ -90,6 +97,7 @@ class Conductor:
         self._phases.append(Afterwatch(self.state, policy.watch_seconds))
         self._stopping: Finish | None = None
         self._stop_deadline_ns = 0
+        self._may_kill = False
         self._reason_deadline_ns: int | None = None
         self._failures_seen = 0
         self._questions: list[_Question] = []
@@ -105,6 +113,8 @@ class Conductor:
         """React to one happening. After `Finish` nothing more is ordered."""
         if self.finished is not None:
             return []
+        # A tick ends a turn: only then has all been heard that the lanes have said.
+        self._may_kill = isinstance(happening, Tick)
         out = self._common(happening, now_ns)
         if self.phase is not None and not isinstance(happening, Begin):
             out += self.phase.hear(happening, now_ns)
@@ -151,7 +161,7 @@ class Conductor:
             return True
         if self.phase.only_waiting:
             return False
-        if now_ns <= self._stop_deadline_ns:
+        if now_ns <= self._stop_deadline_ns or not self._may_kill:
             return True
         out += self._kill_working()
         return False
@@ -172,22 +182,26 @@ class Conductor:
         self.finished = finish
         return [finish]
 
-    def _stop(
-        self, ending: Ending, text: str, now_ns: int, seconds: float = STOP_SECONDS
-    ) -> list[Instruction]:
+    def _stop(self, ending: Ending, text: str, now_ns: int) -> list[Instruction]:
         """Stop the load and end the run; the first reason stays."""
         if self._stopping is not None:
             return []
         self._stopping = Finish(ending, text)
-        self._stop_deadline_ns = now_ns + round(seconds * NS_PER_SECOND)
+        self._stop_deadline_ns = now_ns + round(STOP_SECONDS * NS_PER_SECOND)
         return [StopLoad(StopReason.PARENT)]
+
+    def _hurry(self, since_ns: int) -> None:
+        """A limit was exceeded: the load must be off sooner than after any other stop."""
+        seconds = self._policy.limit_seconds - KILL_LEAD_SECONDS
+        deadline_ns = since_ns + round(seconds * NS_PER_SECOND)
+        self._stop_deadline_ns = min(self._stop_deadline_ns, deadline_ns)
 
     # -- what concerns every phase -------------------------------------------------------------
 
     def _common(self, happening: Happening, now_ns: int) -> list[Instruction]:
         match happening:
-            case LoadStopped():
-                return self._load_stopped(now_ns)
+            case LoadStopped(at_ns):
+                return self._load_stopped(at_ns or now_ns, now_ns)
             case LimitExceeded(stop):
                 return self._limit_exceeded(stop, now_ns)
             case Interrupted() | StorageFailed() | HelperDied():
@@ -199,20 +213,23 @@ class Conductor:
                 return self._stood_still(happening, now_ns)
         return self._lane_said(happening, now_ns)
 
-    def _load_stopped(self, now_ns: int) -> list[Instruction]:
+    def _load_stopped(self, at_ns: int, now_ns: int) -> list[Instruction]:
         """The lanes may say that they were stopped before the guard's message says why."""
         if self._stopping is None:
             self._reason_deadline_ns = now_ns + round(REASON_SECONDS * NS_PER_SECOND)
         text = "the guard stopped the load; its reason was not heard"
-        return self._stop(Ending.SAFETY_STOP, text, now_ns, self._policy.limit_seconds)
+        out = self._stop(Ending.SAFETY_STOP, text, now_ns)
+        self._hurry(at_ns)
+        return out
 
     def _limit_exceeded(self, stop: SafetyStop, now_ns: int) -> list[Instruction]:
         text = f"{stop.channel} reached {stop.value:g} {stop.unit}"
         if self._reason_deadline_ns is not None:
             self._reason_deadline_ns = None
             self._stopping = Finish(Ending.SAFETY_STOP, text)
-        seconds = self._policy.limit_seconds
-        return [Store(stop), *self._stop(Ending.SAFETY_STOP, text, now_ns, seconds)]
+        out = self._stop(Ending.SAFETY_STOP, text, now_ns)
+        self._hurry(now_ns)
+        return [Store(stop), *out]
 
     def _must_end(
         self, reason: Interrupted | StorageFailed | HelperDied, now_ns: int

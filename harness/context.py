@@ -8,7 +8,7 @@ by boot (they measure the spread between boots), and the baseline of a re-qualif
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -76,15 +76,15 @@ def gather_context(
     )
     if not baseline:
         return found
-    judged = runs_judged(options.runs_dir)
-    return _with_baseline(found, baseline, one_boot, _Now(judged, machine.facts, options.settings))
+    now = _Now(options.runs_dir, machine.facts, options.settings)
+    return _with_baseline(found, baseline, one_boot, now)
 
 
 @dataclass(frozen=True)
 class _Now:
-    """Runs that may have been looks, and the facts and settings that a new one begins with."""
+    """Where runs that were looks may lie, and the facts and settings that a new one begins with."""
 
-    judged: Iterable[RunData]
+    runs_dir: Path
     facts: Mapping[str, Any]
     settings: Mapping[str, Any]
 
@@ -98,7 +98,8 @@ def _with_baseline(
     from harness.record.reader import read_run
 
     runs = [read_run(folder) for folder in baseline]
-    looks = next_look(runs, now.judged, now.facts, now.settings)
+    judged = runs_judged(now.runs_dir, {run.run_id for run in runs})
+    looks = next_look(runs, judged, now.facts, now.settings)
     return replace(
         found,
         memory=memory_of(runs[-1]),
@@ -125,38 +126,44 @@ def identical_means(
 
 def runs_alike(profile_sha256: str, facts: Mapping[str, Any], runs_dir: Path) -> Iterator[RunData]:
     """Finished runs of the same profile on the same machine with the same lanes, newest first."""
-    from harness.record.listing import list_runs
-    from harness.record.reader import read_run
+    from harness.judgement.wholeness import damage_of
+    from harness.record.listing import run_folders
+    from harness.record.reader import read_outline, read_run
 
     identity = _identity(facts)
     found = 0
-    for line in sorted(list_runs(runs_dir), key=lambda line: line.run_id, reverse=True):
-        if line.problem or line.ending is not Ending.COMPLETED or found >= MOST_EARLIER:
-            continue
+    for folder in reversed(run_folders(runs_dir)):
+        if found >= MOST_EARLIER:
+            return
         try:
-            run = read_run(line.folder)
+            seen = read_outline(folder)
+            if seen.ending is not Ending.COMPLETED or seen.profile_sha256 != profile_sha256:
+                continue
+            run = read_run(folder)
         except RecordError:
             continue  # `rigproof runs` names what is wrong with it
-        alike = run.profile_sha256 == profile_sha256 and _identity(run.facts) == identity
-        if alike and run.facts.get("allowed_cpus") == facts.get("allowed_cpus"):
+        same_cpus = run.facts.get("allowed_cpus") == facts.get("allowed_cpus")
+        if same_cpus and _identity(run.facts) == identity and not damage_of(run):
             found += 1
             yield run
 
 
-def runs_judged(runs_dir: Path) -> Iterator[RunData]:
-    """Every readable run however it ended, but those that go on after a restart.
+def runs_judged(runs_dir: Path, baseline: Set[str]) -> Iterator[RunData]:
+    """Every readable run that was judged against one of `baseline` (run ids), however it ended.
 
     A run that was stopped, or stopped itself for safety, has a report all the same: whoever reads
-    it has looked.
+    it has looked. One that goes on after a restart has not been judged.
     """
-    from harness.record.listing import list_runs
-    from harness.record.reader import read_run
+    from harness.judgement.baseline import runs_named
+    from harness.record.listing import run_folders
+    from harness.record.reader import read_outline, read_run
 
-    for line in list_runs(runs_dir):
-        if line.ending is Ending.AWAITING_BOOT:
-            continue
+    for folder in run_folders(runs_dir):
         with suppress(RecordError):  # `rigproof runs` names what is wrong with it
-            yield read_run(line.folder)
+            seen = read_outline(folder)
+            judged = seen.ending is not Ending.AWAITING_BOOT
+            if judged and baseline & set(runs_named(seen.context)):
+                yield read_run(folder)
 
 
 def _identity(facts: Mapping[str, Any]) -> object:

@@ -51,7 +51,12 @@ class LimitExceeded:
 
 @dataclass(frozen=True)
 class LoadStopped:
-    """The guard's stop flag is up; the reason comes by a message of its own, perhaps later."""
+    """The guard's stop flag is up; the reason comes by a message of its own, perhaps later.
+
+    `at_ns` is when it was raised (monotonic): the parent may see it late. 0 is just now.
+    """
+
+    at_ns: int = 0
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from harness.results import Channel, Failure, Sample
+from harness.results import Channel, Failure
 
 
 @dataclass(frozen=True)
@@ -42,8 +42,8 @@ class Snapshot:
     trials_planned: int
     lanes: tuple[LaneView, ...]
     failures: tuple[Failure, ...]
-    #: Latest sample of each channel, and its highest value so far.
-    latest: Mapping[str, Sample] = field(default_factory=dict)
+    #: Latest value of each channel that may be judged, and its highest so far.
+    latest: Mapping[str, float] = field(default_factory=dict)
     highest: Mapping[str, float] = field(default_factory=dict)
     channels: Mapping[str, Channel] = field(default_factory=dict)
     lost: tuple[Channel, ...] = ()

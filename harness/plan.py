@@ -258,8 +258,8 @@ class _Planner:
         from workloads.registry import load as load_workload
 
         found = load_workload(workload)
-        parameters = found.complete(given)
-        reason = self._refusal(found, more.get("pattern", "mixed"))
+        parameters = found.for_lanes(found.complete(given), len(self._cpus))
+        reason = self._refusal(found, parameters, more.get("pattern", "mixed"))
         return PlannedLoad(
             number=number,
             name=name,
@@ -279,14 +279,14 @@ class _Planner:
             **more,
         )
 
-    def _refusal(self, workload: Workload, pattern: str) -> str:
+    def _refusal(self, workload: Workload, parameters: Mapping[str, Any], pattern: str) -> str:
         if workload.needs_permission and not self._allow_commands:
             return "starts a program of the profile: needs --allow-commands"
         if workload.paired and len(self._cpus) < 2:
             return "needs two lanes, this process may use one CPU"
         if workload.paired != (pattern == "pairs"):
             return "needs pattern: pairs" if workload.paired else "is no paired workload"
-        availability = workload.availability()
+        availability = workload.availability_with(parameters)
         return "" if availability.available else availability.reason or "not available here"
 
     def steps(

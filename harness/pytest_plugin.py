@@ -2,13 +2,15 @@
 
 The plugin is inert until a profile is named on pytest's command line: YAML files that lie in
 collected folders are left alone. The profile runs once, when its first case is asked for; every
-case then passes, fails or is skipped by the outcome table.
+case then passes, fails or is skipped by the outcome table. After an interruption or a safety stop
+nothing else of the session runs, and pytest ends with that exit code.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -18,8 +20,11 @@ if TYPE_CHECKING:
     from harness.results import CriterionResult, RunResult
 
 _SUFFIXES = {".yaml", ".yml"}
+_REPORT = "report.html"
 #: The runs of this session, for its closing section.
 _CONCLUDED: pytest.StashKey[list[Concluded]] = pytest.StashKey()
+#: The run after which nothing else of this session may run.
+_LAST: pytest.StashKey[Concluded] = pytest.StashKey()
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -51,6 +56,25 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Refuse to share the machine with other workers: they would be part of what is measured."""
+    if config.getoption("dist", "no") == "no" or not _names_profiles(config):
+        return
+    from harness.outcome import ExitCode
+
+    pytest.exit(
+        "a profile measures this machine and cannot share it with workers: run it in a pytest of "
+        "its own, without -n or --dist",
+        returncode=ExitCode.REFUSED,
+    )
+
+
+def _names_profiles(config: pytest.Config) -> bool:
+    given = (Path(str(word).partition("::")[0]) for word in config.invocation_params.args)
+    folder = config.invocation_params.dir
+    return any(path.suffix in _SUFFIXES and (folder / path).is_file() for path in given)
+
+
 def pytest_collect_file(parent: pytest.Collector, file_path: Path) -> pytest.Collector | None:
     """Collect a profile that was named; leave every other file to others."""
     if file_path.suffix not in _SUFFIXES or not _named(parent.config, file_path):
@@ -76,25 +100,22 @@ class InconclusiveFailure(ProfileFailure):
     """A criterion that could not be decided: a failure of its own type."""
 
 
-class BrokenRun(Exception):
-    """The harness or its storage failed: an error in pytest's words."""
-
-
 class ProfileFile(pytest.File):
     """A profile; runs once, however many of its cases are asked for."""
 
     _concluded: Concluded | None = None
-    _trouble: Exception | None = None
+    _trouble: tuple[Exception, TracebackType | None] | None = None
 
     def collect(self) -> Iterator[pytest.Item]:
         """One case a criterion, one for the guard and one for the run as a whole."""
+        from harness.cli.plain import visible
         from harness.errors import RigproofError
         from harness.profile.loader import load_profile
 
         try:
             loaded = load_profile(self.path)
         except RigproofError as error:
-            raise self.CollectError(str(error)) from None
+            raise self.CollectError(visible(str(error))) from None
         for spec in loaded.profile.accept:
             yield CriterionCase.from_parent(self, name=spec.label)
         yield GuardCase.from_parent(self, name="guard")
@@ -103,15 +124,25 @@ class ProfileFile(pytest.File):
     def result(self) -> RunResult:
         """The judged run; measured at the first call. Raises again what the run raised."""
         if self._trouble is not None:
-            raise self._trouble
+            error, traceback = self._trouble
+            raise error.with_traceback(traceback)  # or it would grow from case to case
         if self._concluded is None:
             try:
-                self._concluded = self._run()
-                self.config.stash.setdefault(_CONCLUDED, []).append(self._concluded)
+                self._concluded = self._measured()
             except Exception as error:
-                self._trouble = error
+                self._trouble = (error, error.__traceback__)
                 raise
         return self._concluded.result
+
+    def _measured(self) -> Concluded:
+        from harness.outcome import ExitCode
+
+        stash = self.config.stash
+        concluded = self._run()
+        stash.setdefault(_CONCLUDED, []).append(concluded)
+        if concluded.result.exit_code in {ExitCode.INTERRUPTED, ExitCode.SAFETY_STOP}:
+            stash[_LAST] = concluded
+        return concluded
 
     def folder(self) -> Path | None:
         """Where the run's files are, once it has run."""
@@ -141,6 +172,24 @@ class ProfileFile(pytest.File):
         return run_profile(load_profile(self.path), options)
 
 
+@pytest.hookimpl(trylast=True)
+def pytest_runtest_teardown(item: pytest.Item, nextitem: pytest.Item | None) -> None:
+    """End the session once every case of an interrupted or stopped run has been told."""
+    stash = item.config.stash
+    if _LAST in stash and (nextitem is None or nextitem.parent is not item.parent):
+        from harness.cli.plain import visible
+
+        last = stash[_LAST].result
+        item.session.shouldstop = visible(f"{last.profile_name} ended the session ({last.why})")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Give pytest the exit code of the run that ended the session."""
+    if _LAST in session.config.stash:
+        session.exitstatus = int(session.config.stash[_LAST].result.exit_code)
+
+
 def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
     """What each profile came to: verdict, optional criteria that did not pass, where to read it."""
     from harness.cli.plain import visible
@@ -162,7 +211,7 @@ def summary_lines(concluded: Concluded) -> Iterator[str]:
     for item in result.criteria:
         if not item.required and item.verdict is not Verdict.PASS:
             yield f"  optional, {item.verdict}: {item.name}: {item.why}"
-    yield f"report: {concluded.folder / 'report.html'}"
+    yield f"report: {concluded.folder / _REPORT}"
 
 
 def _path(given: str | None) -> Path | None:
@@ -180,26 +229,43 @@ class _Case(pytest.Item):
         return self.parent
 
     def setup(self) -> None:
-        """Measure; a broken harness is an error of every case, not a failure of the machine."""
+        """Measure; a broken harness is an error of every case, not a failure of the machine.
+
+        A refusal is one line: pytest shows no more of a failure without traceback.
+        """
+        why = self._why_not_judged()
+        if why:
+            pytest.fail(self.told(why), pytrace=False)
+
+    def _why_not_judged(self) -> str:
+        from harness.errors import RigproofError
         from harness.outcome import ExitCode
 
-        result = self.profile.result()
-        if result.exit_code is ExitCode.ERROR:
-            raise BrokenRun(result.why)
+        try:
+            result = self.profile.result()
+        except RigproofError as error:
+            return str(error)
+        return result.why if result.exit_code is ExitCode.ERROR else ""
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
-        """Verdicts and refusals are one line; bugs keep their traceback."""
-        from harness.errors import RigproofError
-
-        if isinstance(excinfo.value, ProfileFailure | BrokenRun | RigproofError):
-            folder = self.profile.folder()
-            where = "" if folder is None else f"\nreport: {folder / 'report.html'}"
-            return f"{excinfo.value}{where}"
+        """Verdicts are one line; bugs keep their traceback."""
+        if isinstance(excinfo.value, ProfileFailure):
+            return self.told(str(excinfo.value))
         return super().repr_failure(excinfo, style)
+
+    def told(self, text: str) -> str:
+        """One line and where to read more, safe for a terminal: programs' words may be in it."""
+        from harness.cli.plain import visible
+
+        folder = self.profile.folder()
+        where = "" if folder is None else f"\n{visible(f'report: {folder / _REPORT}')}"
+        return f"{visible(text)}{where}"
 
     def reportinfo(self) -> tuple[Path, int | None, str]:
         """Name in pytest's listing."""
-        return self.path, None, f"{self.path.name}: {self.name}"
+        from harness.cli.plain import visible
+
+        return self.path, None, visible(f"{self.path.name}: {self.name}")
 
 
 class CriterionCase(_Case):
@@ -207,21 +273,24 @@ class CriterionCase(_Case):
 
     def runtest(self) -> None:
         """Pass, fail or skip by the criterion's verdict."""
+        from harness.cli.plain import visible
+
         result = self.profile.result()
         found = next(item for item in result.criteria if item.name == self.name)
-        self.add_report_section("call", "criterion", found.why)
+        self.add_report_section("call", "criterion", visible(found.why))
         judge_case(found, allow_inconclusive=self.config.getoption("--allow-inconclusive"))
 
 
 def judge_case(found: CriterionResult, *, allow_inconclusive: bool) -> None:
     """The outcome table's last column. Raises ProfileFailure or skips."""
+    from harness.cli.plain import visible
     from harness.outcome import CaseOutcome, case_outcome
 
     outcome = case_outcome(
         found.verdict, required=found.required, allow_inconclusive=allow_inconclusive
     )
     if outcome is CaseOutcome.SKIPPED:
-        pytest.skip(f"{found.verdict}, not required: {found.why}")
+        pytest.skip(visible(f"{found.verdict}, not required: {found.why}"))
     if outcome in {CaseOutcome.FAILURE, CaseOutcome.ERROR}:
         raise ProfileFailure(f"{found.name}: {found.why}")
     if outcome is CaseOutcome.INCONCLUSIVE:
@@ -229,11 +298,14 @@ def judge_case(found: CriterionResult, *, allow_inconclusive: bool) -> None:
 
 
 class GuardCase(_Case):
-    """The guard: fails when it had to stop the load."""
+    """The guard: fails when it had to stop the load, and is skipped where it guarded nothing."""
 
     def runtest(self) -> None:
         """Fail with channel, value, limit and whose limit it was."""
-        stop = self.profile.result().safety_stop
+        result = self.profile.result()
+        stop = result.safety_stop
+        if stop is None and not result.limits:
+            pytest.skip("not tested: no channel was guarded in this run")
         if stop is not None:
             raise ProfileFailure(
                 f"{stop.channel} reached {stop.value:g} {stop.unit}, limit {stop.limit:g} "

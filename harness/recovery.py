@@ -25,7 +25,7 @@ def _close(runs_dir: Path, root: Path, clock: Clock) -> Iterator[str]:
     from harness.record.owner import Owner, owner_is_alive
 
     def is_alive(owner: Owner) -> bool:
-        # By process id and start time alone: a run under --sysfs-root has a boot id from there,
+        # By process id and its mark alone: a run under --sysfs-root has a boot id from there,
         # and taking a running run for lost would be worse than closing a lost one later.
         return owner_is_alive(owner, owner.boot_id)
 

@@ -2,7 +2,8 @@
 
 Two halves. What was *measured* (`RunData` and its parts) is exactly what the record holds. What
 was *judged* (`RunResult` and its parts) is made from it by the analysis, and is all that a report
-ever sees. Times named `at_seconds` count from the start of the run on the monotonic clock.
+of a run ever sees; what a comparison of runs answers is in `harness.compared`. Times named
+`at_seconds` count from the start of the run on the monotonic clock.
 A value that was not measured is None, and the field beside it says why.
 """
 
@@ -13,6 +14,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
+from harness.compared import FactChange, WorkloadComparison
 from harness.outcome import Ending, ExitCode, Verdict
 
 # --- what was measured ------------------------------------------------------------------------
@@ -43,6 +45,8 @@ class EventKind(StrEnum):
     CHANNEL_BACK = "channel back"
     THROTTLED = "throttled"
     HARDWARE_ERROR = "hardware error"
+    #: A counter rose that is neither of the two before.
+    COUNTED = "counted"
     SUSPENDED = "suspended"
     CLOCK_STEPPED = "wall clock stepped"
     DROPPED = "samples dropped"
@@ -290,6 +294,10 @@ class Flag:
     cause: str
 
 
+#: States of the trials that a mean is made of; what only stands out is kept.
+KEPT_STATES = ("kept", "flagged")
+
+
 @dataclass(frozen=True)
 class TrialPoint:
     """One trial for the plot."""
@@ -348,6 +356,8 @@ class WorkloadResult:
     method: str = ""
     #: Where the right digest came from in this run: "shipped", or who agreed on it; may be "".
     golden_origin: str = ""
+    #: Which value of a trial is its score: "mean" or "capability"; see the workloads' contract.
+    basis: str = ""
 
 
 @dataclass(frozen=True)
@@ -446,53 +456,3 @@ class RunResult:
     baseline_runs: tuple[str, ...] = ()
     changes: tuple[FactChange, ...] = ()
     compared: tuple[WorkloadComparison, ...] = ()
-
-
-# --- comparisons ------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class WorkloadComparison:
-    """One workload before and after; `ratio` > 1 means AFTER is faster. Means are geometric."""
-
-    name: str
-    unit: str
-    ratio: float | None
-    low: float | None
-    high: float | None
-    decision: str
-    decision_low: float | None
-    decision_high: float | None
-    trials_before: int
-    trials_after: int
-    boots_before: int
-    boots_after: int
-    trials_needed: int | None
-    boots_needed: int | None
-    why: str = ""
-    mean_before: float | None = None
-    mean_after: float | None = None
-
-
-@dataclass(frozen=True)
-class FactChange:
-    """One fact or declared setting that differs between the two sides."""
-
-    fact: str
-    before: Any
-    after: Any
-
-
-@dataclass(frozen=True)
-class Comparison:
-    """The whole answer of `compare`."""
-
-    confidence: float
-    margin_percent: float
-    workloads: tuple[WorkloadComparison, ...]
-    overall: Mapping[str, Any]
-    changes: tuple[FactChange, ...]
-    warnings: tuple[str, ...]
-    scope: str
-    looks: int
-    assumptions: tuple[str, ...] = ()

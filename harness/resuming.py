@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.clock import SYSTEM, Clock, iso_utc
+from harness.compared import FactChange
 from harness.context import memory_of
 from harness.errors import RefusedStart
 from harness.finishing import Concluded, remove_reports
@@ -24,7 +25,7 @@ from harness.record.header import Properties, PropertyKind
 from harness.record.owner import Owner
 from harness.record.reader import read_run
 from harness.record.writer import Heartbeat, RecordWriter
-from harness.results import Boot, EventKind, FactChange, RunData, SoakData
+from harness.results import Boot, EventKind, RunData, SoakData
 from harness.running import Part, carry_out, refuse_blind_soak
 from harness.startup import (
     Machine,

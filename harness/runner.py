@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from harness.board import Board, LaneSlot, LaneState, Slot, StopReason
 from harness.clock import NS_PER_SECOND, Clock
-from harness.conductor import Conductor
+from harness.conductor import WAKE_SECONDS, Conductor
 from harness.happenings import (
     Begin,
     Finish,
@@ -51,7 +51,8 @@ from harness.watchers import (
 if TYPE_CHECKING:
     from harness.record.writer import RecordWriter
 
-_WAKE_SECONDS = 0.1
+#: The deaths of lanes that were killed because a limit was exceeded are waited for so long.
+_DEATH_SECONDS = 2.0
 _SNAPSHOT_NS = NS_PER_SECOND // 4
 _SLOPE_SECONDS = 10.0
 
@@ -100,6 +101,9 @@ class Runner:
         self._early: list[Happening] = []
         self._limit_seen = False
         self._safety_stop: SafetyStop | None = None
+        self._killed: set[int] = set()
+        #: When the end of each dead lane was heard (monotonic).
+        self._died_ns: dict[int, int] = {}
         self._failures: list[Failure] = []
         self._first_failure_celsius: float | None = None
         self._trials_done = 0
@@ -123,13 +127,37 @@ class Runner:
         return self._conductor.finished
 
     def _tell_reaction(self) -> None:
-        """How long after the guard raised the flag the last lane's load was off."""
-        board = self._board
-        offs = [board.lane(lane, LaneSlot.OFF_NS) for lane in range(self._plan.lanes)]
-        raised = board.get(Slot.STOPPED_AT_NS)
-        if self._safety_stop is not None and max(offs) >= raised > 0:
+        """How long after the guard raised the flag the last lane's load was off.
+
+        The load of a lane that was killed in mid-pass is off when its end was heard; where that is
+        not heard nobody knows, and nothing is told.
+        """
+        raised = self._board.get(Slot.STOPPED_AT_NS)
+        if self._safety_stop is None or not raised:
+            return
+        self._await_deaths(raised)
+        offs = [self._off_ns(lane, raised) for lane in range(self._plan.lanes)]
+        if not self._undead(raised) and max(offs) >= raised:
             seconds = (max(offs) - raised) / NS_PER_SECOND
             self._store(replace(self._safety_stop, reaction_seconds=seconds))
+
+    def _off_ns(self, lane: int, raised_ns: int) -> int:
+        """When the lane's load was off, by its own word or by its death; 0 where it had none."""
+        off_ns = self._board.lane(lane, LaneSlot.OFF_NS)
+        return off_ns if off_ns >= raised_ns else self._died_ns.get(lane, 0)
+
+    def _undead(self, raised_ns: int) -> set[int]:
+        """Lanes that were killed under load and are not known to be gone."""
+        return {lane for lane in self._killed if not self._off_ns(lane, raised_ns)}
+
+    def _await_deaths(self, raised_ns: int) -> None:
+        deadline_ns = self._clock.monotonic_ns() + round(_DEATH_SECONDS * NS_PER_SECOND)
+        while self._undead(raised_ns) and self._clock.monotonic_ns() < deadline_ns:
+            self._beat()
+            wait(self._team.waitables(), timeout=WAKE_SECONDS)  # type: ignore[arg-type]
+            for answer in self._team.hear():
+                if isinstance(answer, Death):
+                    self._died_ns[answer.lane] = self._clock.monotonic_ns()
 
     def _stop_at_once(self) -> None:
         """The operator's wish to stop goes straight to the lanes, then to the conductor."""
@@ -139,7 +167,7 @@ class Runner:
 
     def _turn(self) -> None:
         self._beat()
-        wait([*self._team.waitables(), *self._sampler.waitables()], timeout=_WAKE_SECONDS)  # type: ignore[list-item]
+        wait([*self._team.waitables(), *self._sampler.waitables()], timeout=WAKE_SECONDS)  # type: ignore[list-item]
         self._beat()
         for happening in self._happenings():
             self._hand_over(happening)
@@ -152,6 +180,15 @@ class Runner:
         self._self_watch.beat(now)
         self._board.put(Slot.PARENT_NS, now)
 
+    def _awake_ns(self) -> int:
+        """Since when this process has run without a gap, as of now and not of the turn's beginning.
+
+        It may have stood still within the turn: a machine without time for it, a terminal that
+        takes no more words, a stop from outside. Nobody else is to be blamed for that.
+        """
+        self._self_watch.beat(self._clock.monotonic_ns())
+        return self._self_watch.awake_ns
+
     def _happenings(self) -> Iterator[Happening]:
         for name in self._signals.take():
             yield Interrupted(name)
@@ -163,9 +200,10 @@ class Runner:
         # Looked at after the lanes were heard: whoever says that it was stopped was stopped by it.
         if self._board.stop is StopReason.LIMIT and not self._limit_seen:
             self._limit_seen = True
-            yield LoadStopped()
+            yield LoadStopped(self._board.get(Slot.STOPPED_AT_NS))
         for answer in answers:
             if isinstance(answer, Death):
+                self._died_ns[answer.lane] = self._clock.monotonic_ns()
                 yield LaneDied(answer.lane, answer.how, answer.stderr_tail)
             else:
                 yield answer
@@ -180,15 +218,17 @@ class Runner:
         yield self._tick()
 
     def _writer_silence(self) -> float:
-        now, beat = self._clock.monotonic_ns(), self._board.get(Slot.WRITER_NS)
-        return writer_silence(now, beat, self._writer.lag_seconds, self._self_watch.awake_ns)
+        awake, now = self._awake_ns(), self._clock.monotonic_ns()
+        beat = self._board.get(Slot.WRITER_NS)
+        return writer_silence(now, beat, self._writer.lag_seconds, awake)
 
     def _sampler_happenings(self) -> Iterator[Happening]:
         for message in self._sampler.hear():
             happening = self.take_sampler_message(message)
             if happening is not None:
                 yield happening
-        trouble = self._sampler.trouble(self._clock.monotonic_ns(), self._self_watch.awake_ns)
+        awake = self._awake_ns()
+        trouble = self._sampler.trouble(self._clock.monotonic_ns(), awake)
         if trouble is not None:
             yield trouble
 
@@ -209,9 +249,9 @@ class Runner:
         )
 
         match message:
-            case SampleBatch(samples):
-                self._readings.take(samples)
-                self._writer.put_samples(samples)
+            case SampleBatch(sweeps):
+                self._readings.take(sweeps)
+                self._writer.put_sweeps(sweeps)
             case SensorEvent(event):
                 self._store(event)
             case GuardTripped(stop):
@@ -229,15 +269,12 @@ class Runner:
         return None
 
     def _tick(self) -> Tick:
-        now = self._clock.monotonic_ns()
+        awake, now = self._awake_ns(), self._clock.monotonic_ns()
         lanes = range(self._plan.lanes)
         board = self._board
         return Tick(
             silent_seconds={
-                lane: (
-                    now - max(board.lane(lane, LaneSlot.HEARTBEAT_NS), self._self_watch.awake_ns)
-                )
-                / NS_PER_SECOND
+                lane: (now - max(board.lane(lane, LaneSlot.HEARTBEAT_NS), awake)) / NS_PER_SECOND
                 for lane in lanes
             },
             verified={lane: board.lane(lane, LaneSlot.VERIFIED) for lane in lanes},
@@ -261,6 +298,7 @@ class Runner:
             case Release(stretch):
                 self._board.put(Slot.RELEASED, stretch)
             case KillLane(lane):
+                self._killed.add(lane)
                 self._team.kill(lane)
             case Finish():
                 self._board.trip(StopReason.PARENT, self._clock.monotonic_ns())
@@ -308,7 +346,7 @@ class Runner:
             trials_planned=self._plan.trials,
             lanes=tuple(self._lane_view(lane, now) for lane in range(self._plan.lanes)),
             failures=tuple(self._failures),
-            latest=dict(self._readings.latest),
+            latest=self._readings.by_key_and_role(),
             highest=dict(self._readings.highest),
             channels=self._readings.channels,
             lost=self._readings.lost(),

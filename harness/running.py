@@ -47,10 +47,16 @@ if TYPE_CHECKING:
 
 #: How long the sampler may take to find its chips and read each of them once.
 SAMPLER_START_SECONDS = 15.0
+#: How long the load waits for the first value of a guarded temperature: a program must start first.
+FIRST_VALUE_SECONDS = 10.0
 #: Soaks of at least this length together are worth waiting for the kernel to tell their errors.
 LONG_SOAK_SECONDS = 600.0
-#: The guard wants the load off within two sampling intervals; a pass may take 60 ms and a busy
-#: machine may hold a lane up, so lanes get at least this long before they are killed.
+#: At most so many channels are named in one sentence.
+_MOST_NAMED = 5
+_CPU_TEMPERATURE = "cpu_temperature"
+#: The guard wants the load off within two sampling intervals. A lane stops by itself only between
+#: two passes, a pass may take 60 ms and a busy machine may hold a lane up: above four samples a
+#: second they get this long all the same, so that a stop does not cost their results.
 SHORTEST_STOP_SECONDS = 0.5
 
 
@@ -130,6 +136,7 @@ def carry_out(
     What the operator signals from here on is heard and leaves a whole record and a whole report.
     Raises RefusedStart when another run is under way, StorageError, BrokenEnvironment.
     """
+    from harness.record.flocks import holding
     from harness.record.lock import MachineLock
 
     with (
@@ -142,9 +149,10 @@ def carry_out(
         observer.begun(run_id, str(writer.folder))
         shop = Workshop(writer, board, scratch, observer, clock, signals, lock.stale_note)
         try:
-            measure(part, shop)
-        except BrokenEnvironment:
-            conclude(writer.folder)  # a build server looks for the report of a broken run too
+            with holding(writer.folder):  # who finds the run knows that it is not lost
+                measure(part, shop)
+        except (BrokenEnvironment, RefusedStart):
+            conclude(writer.folder)  # a build server looks for the report of such a run too
             raise
         return conclude(writer.folder)
 
@@ -180,20 +188,32 @@ def _header(
 
 
 def refuse_blind_soak(profile: Profile, plan: Plan, options: RunOptions) -> None:
-    """A soak without a temperature needs the operator's word where the profile says so."""
-    soaks = any(not step.is_trial for step in plan.steps)
-    if not soaks or not profile.safety.require_temperature or options.accept_no_temperature:
+    """A soak without a temperature needs the operator's word where the profile says so.
+
+    Whether the channels give anything is seen once the sampler reads them, still before the load.
+    """
+    if not _requires_temperature(profile, plan, options):
         return
+    from harness.profile.external import external_commands
     from harness.sensors.catalogue import CatalogueOptions, discover
 
-    catalogue = discover(options.sysfs_root, CatalogueOptions(dict(profile.sampling.roles)))
+    sampling = profile.sampling
+    wanted = CatalogueOptions(
+        dict(sampling.roles), external_commands(sampling), allow_external=options.allow_commands
+    )
+    catalogue = discover(options.sysfs_root, wanted)
     roles = {channel.role for channel in catalogue.channels}
     catalogue.close()
-    if "cpu_temperature" not in roles:
+    if _CPU_TEMPERATURE not in roles:
         raise RefusedStart(
             f"{profile.name} requires a CPU temperature for its soak and this machine gives "
             "none: see `rigproof sensors`, or accept it with --accept-no-temperature"
         )
+
+
+def _requires_temperature(profile: Profile, plan: Plan, options: RunOptions) -> bool:
+    soaks = any(not step.is_trial for step in plan.steps)
+    return soaks and profile.safety.require_temperature and not options.accept_no_temperature
 
 
 def measure(part: Part, shop: Workshop) -> Finish:
@@ -227,9 +247,7 @@ def _measure(part: Part, shop: Workshop) -> Finish:
             tools = Equipment(shop.board, team, sampler, readings, writer, shop.clock, shop.signals)
             runner = Runner(part.plan, conductor, tools, shop.observer, _showing(part))
             _await_sampler(sampler, runner, shop)
-            if not readings.guarded:
-                text = "no temperature is guarded here: nothing would stop the load, so watch it"
-                _warn(shop, text, "unguarded")
+            _await_temperature(part, sampler, runner, readings, shop)
             return runner.run()
     finally:
         _say_counts(sampler.stop(), writer)
@@ -290,26 +308,85 @@ def _showing(part: Part) -> Showing:
 
 def _await_sampler(sampler: SamplerHandle, runner: Runner, shop: Workshop) -> None:
     """Hear the sampler until every chip has been read once; a slow chip delays no longer."""
-    from harness.sensors.messages import SamplerFailed, SamplerReady
-
     writer = shop.writer
     deadline = writer.now_seconds() + SAMPLER_START_SECONDS
     while writer.now_seconds() < deadline and not shop.signals:
-        sampler.connection.poll(0.1)
-        for message in sampler.hear():
-            if isinstance(message, SamplerFailed):
-                raise BrokenEnvironment(f"the sampler could not start: {message.text}")
-            runner.take_early(message)
-            if isinstance(message, SamplerReady):
-                return
-        trouble = sampler.trouble(SYSTEM.monotonic_ns())
-        if trouble is not None:
-            raise BrokenEnvironment(f"the sampler could not start: {trouble.how}")
+        if _hear_early(sampler, runner):
+            return
     if not (sampler.has_beaten or shop.signals):
         raise BrokenEnvironment(
             f"the sampler gave no sign of life within {SAMPLER_START_SECONDS:g} s of its start: "
             "a sensor's driver hangs; `rigproof sensors` shows which"
         )
+
+
+def _hear_early(sampler: SamplerHandle, runner: Runner) -> bool:
+    """Hear the sampler for a moment; True once it is ready. Raises BrokenEnvironment."""
+    from harness.sensors.messages import SamplerFailed, SamplerReady
+
+    sampler.connection.poll(0.1)
+    ready = False
+    for message in sampler.hear():
+        if isinstance(message, SamplerFailed):
+            raise BrokenEnvironment(f"the sampler could not start: {message.text}")
+        runner.take_early(message)
+        ready = ready or isinstance(message, SamplerReady)
+    trouble = sampler.trouble(SYSTEM.monotonic_ns())
+    if trouble is not None:
+        raise BrokenEnvironment(f"the sampler could not start: {trouble.how}")
+    return ready
+
+
+def _await_temperature(
+    part: Part, sampler: SamplerHandle, runner: Runner, readings: Readings, shop: Workshop
+) -> None:
+    """See a usable value of a guarded temperature before the load, or refuse or say its lack.
+
+    Of the CPU's where the profile requires that one. Raises RefusedStart.
+    """
+    required = _requires_temperature(part.profile, part.plan, part.options)
+    keys = _temperatures_to_see(readings, required)
+    writer = shop.writer
+    deadline = writer.now_seconds() + FIRST_VALUE_SECONDS
+    while keys and not _gives(keys, readings) and not shop.signals:
+        if writer.now_seconds() >= deadline:
+            break
+        _hear_early(sampler, runner)
+    if shop.signals or _gives(keys, readings):
+        return
+    names = ", ".join(sorted(readings.channels[key].name for key in keys)[:_MOST_NAMED])
+    if required:
+        raise RefusedStart(
+            f"{part.profile.name} requires a CPU temperature for its soak and {names or 'none'} "
+            f"gave a usable value within {FIRST_VALUE_SECONDS:g} s: see `rigproof sensors`, or "
+            "accept it with --accept-no-temperature"
+        )
+    _warn(shop, _unguarded(names, part), "unguarded")
+
+
+def _temperatures_to_see(readings: Readings, of_cpu: bool) -> set[str]:
+    """Keys of the guarded temperatures; of the CPU's alone where that is what is required.
+
+    A profile may require a CPU temperature and set no limit to it: then any of them will do.
+    """
+    temperatures = {key for key, it in readings.channels.items() if it.unit == "°C"}
+    if not of_cpu:
+        return temperatures & set(readings.guarded)
+    cpu = {key for key in temperatures if readings.channels[key].role == _CPU_TEMPERATURE}
+    return cpu & set(readings.guarded) or cpu
+
+
+def _gives(keys: set[str], readings: Readings) -> bool:
+    return not keys.isdisjoint(readings.by_key_and_role())
+
+
+def _unguarded(names: str, part: Part) -> str:
+    if not names:
+        return "no temperature is guarded here: nothing would stop the load, so watch it"
+    text = f"no guarded temperature gives a usable value ({names}): "
+    if part.options.accept_no_temperature:
+        return text + "nothing would stop the load, so watch it"
+    return text + "the load will be stopped unless one comes; see `rigproof sensors`"
 
 
 def _say_counts(last: list[object], writer: RecordWriter) -> None:
@@ -323,8 +400,8 @@ def _say_counts(last: list[object], writer: RecordWriter) -> None:
         match message:
             case GuardTripped(stop):
                 writer.put(stop)
-            case SampleBatch(samples):
-                writer.put_samples(samples)
+            case SampleBatch(sweeps):
+                writer.put_sweeps(sweeps)
             case SensorEvent(event):
                 writer.put(event)
             case SamplerStopped(counts):

@@ -3,6 +3,7 @@
 One lane is spoilt, another works beside it unspoilt. Every flip of a result must be caught, and
 caught in the right workload on the right lane; a flip of an input or an intermediate buffer may
 have no effect (it is overwritten, or rounding swallows it), which the equal digest then shows.
+A flip that was never made shows nothing: it is told as such, and the self-test is not passed.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from multiprocessing.connection import wait
 from typing import TypeVar
 
 from harness.agreement import settle_golden
-from harness.board import Board, Slot
+from harness.board import SILENCE_NS, Board, Slot, StopReason
 from harness.clock import NS_PER_SECOND, SYSTEM
 from harness.errors import BrokenEnvironment
 from harness.lanes import messages as m
@@ -130,6 +131,16 @@ class _Dialogue:
             if SYSTEM.monotonic_ns() > deadline:
                 raise BrokenEnvironment(f"a lane did not answer within {_ANSWER_SECONDS:g} s")
             self._listen()
+            self._refuse_stop()
+
+    def _refuse_stop(self) -> None:
+        """Once the stop flag is up lanes end before they have done anything: nothing is proved."""
+        if self._board.stop is not StopReason.NONE:
+            seconds = SILENCE_NS / NS_PER_SECOND
+            raise BrokenEnvironment(
+                f"the self-test stood still for more than {seconds:g} s (stopped from a terminal, "
+                "or starved), so its lanes ended their work: start it again and let it run"
+            )
 
     def _listen(self) -> None:
         self._board.put(Slot.PARENT_NS, SYSTEM.monotonic_ns())
@@ -190,7 +201,7 @@ class _Prover:
         self._dialogue.send(lanes, lambda _: order)
         return self._dialogue.until(m.Prepared, len(lanes))
 
-    def _flip(self, role: str, kind: str, golden: int) -> Flipped:
+    def _flip(self, role: str, kind: str, golden: int) -> Report:
         self._stretch += 1
         spoilt = self._lanes[0]
         sabotage = m.Sabotage(_SPOILT_PASS, role, kind, seed=self._stretch)
@@ -199,15 +210,18 @@ class _Prover:
         start = m.Go(self._stretch, SYSTEM.monotonic_ns() + _LEAD_NS)
         self._dialogue.send(self._lanes, lambda _: start)
         dones = self._dialogue.until(m.Done, len(self._lanes))
-        place = next(done.sabotaged for done in dones if done.lane == spoilt)
-        doubts = [text for done in dones if done.lane == spoilt for text in done.doubts]
-        outcome, detail = self._judge(self._dialogue.mismatches(), role, spoilt)
-        if outcome is Caught.NO_EFFECT and doubts:
-            outcome, detail = Caught.CAUGHT, doubts[0]
+        done = next(done for done in dones if done.lane == spoilt)
+        wrong = self._dialogue.mismatches()
         if role != "result":
             self._prepare([spoilt])  # its inputs stay spoilt otherwise
-        cpu = self._cpus[spoilt]
-        return Flipped(self._workload.name, spoilt, cpu, role, kind, place, outcome, detail)
+        reason = "" if wrong else _why_unproved(done)
+        if reason:
+            return Untested(self._workload.name, f"{role}, {kind}: {reason}", broken=True)
+        outcome, detail = self._judge(wrong, role, spoilt)
+        if outcome is Caught.NO_EFFECT and done.doubts:
+            outcome, detail = Caught.CAUGHT, done.doubts[0]
+        name, cpu = self._workload.name, self._cpus[spoilt]
+        return Flipped(name, spoilt, cpu, role, kind, done.sabotaged, outcome, detail)
 
     def _run(self, lane: int, spoilt: int, sabotage: m.Sabotage, golden: int) -> m.Run:
         return m.Run(
@@ -231,3 +245,13 @@ class _Prover:
         if on_time:
             return Caught.CAUGHT, wrong[0].detail
         return Caught.MISPLACED, f"reported in pass {at_pass}"
+
+
+def _why_unproved(done: m.Done) -> str:
+    """Why a stretch without a wrong result proves nothing; empty where it went as ordered."""
+    passes = f"{done.result.passes} of {_PASSES} passes"
+    if not done.sabotaged:
+        return f"the bit was never flipped (the lane did {passes})"
+    if done.stopped or done.result.passes < _PASSES:
+        return f"the lane ended before its work was done ({passes})"
+    return ""

@@ -173,6 +173,7 @@ def sampler_config(
         role_overrides=tuple(sampling.roles.items()),
         cpus=tuple(cpu for cpu in machine.cpus if cpu is not None),
         clock_probe=sampling.clock_during_soak,
+        accept_blind=options.accept_no_temperature,
     )
 
 

@@ -29,6 +29,13 @@ PLUS_MINUS = "\N{PLUS-MINUS SIGN}"
 _PREFIXES = {
     -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T", 15: "P", 18: "E",
 }  # fmt: skip
+#: (power of ten, prefix) as they are typed: the micro sign has two code points, and keyboards
+#: have neither (common practice, no source).
+_SPELLINGS = [
+    *((exponent, prefix) for exponent, prefix in _PREFIXES.items() if prefix),
+    (-6, "\N{GREEK SMALL LETTER MU}"),
+    (-6, "u"),
+]
 _BINARY = ("B", "KiB", "MiB", "GiB", "TiB", "PiB", "EiB")
 #: A stated amount of memory is shown exactly as long as it takes no more digits than this.
 _BINARY_DIGITS = 5
@@ -113,6 +120,22 @@ class Shown:
 def symbol_of(unit: str) -> str:
     """The symbol people read for a unit's name: ``flop/s`` gives ``FLOP/s``."""
     return "/".join(_SYMBOLS.get(part.lower(), part) for part in unit.split("/"))
+
+
+def factor_of(unit: str, of: str) -> float | None:
+    """How many `of` one `unit` is: 1e9 for ``GFLOP/s`` of ``flop/s``; None where it is another.
+
+    `unit` may have a prefix of the SI, as the reports write it, and the symbol that people read.
+    """
+    names = {of.casefold(), symbol_of(of).casefold()}
+    if unit.casefold() in names:
+        return 1.0
+    low, high = _prefix_range(symbol_of(of))
+    for exponent, prefix in _SPELLINGS:
+        rest = unit.removeprefix(prefix)
+        if low <= exponent <= high and rest != unit and rest.casefold() in names:
+            return float(Decimal(1).scaleb(exponent))
+    return None
 
 
 def scale_for(largest: float, unit: str, *, digits: int = 4) -> Scale:

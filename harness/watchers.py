@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+import math
+from array import array
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import BaseContext
@@ -15,8 +17,8 @@ from harness.happenings import Happening, HelperDied, StoodStill, StorageFailed,
 from harness.lanes.patience import MESSAGE, Overdue, Patience
 from harness.lanes.starting import end_template, start_process
 from harness.lanes.team import describe_exit
-from harness.results import Channel, Event, EventKind, Sample
-from harness.sensors.plausibility import left_out
+from harness.results import Channel, Event, EventKind
+from harness.sweeps import PackedSweep, left_out
 
 if TYPE_CHECKING:
     from harness.sensors.messages import ChannelsFound
@@ -148,45 +150,73 @@ class SamplerHandle:
 
 @dataclass
 class Readings:
-    """The latest readings and the highest ones, for decisions and for the live view."""
+    """The latest readings and the highest ones, for decisions and for the live view.
+
+    Sweeps come a hundred times a second and are asked for a few times. A chip's sweeps are always
+    over the same channels, which no other chip has, and many repeat the values of the one before.
+    """
 
     channels: dict[str, Channel] = field(default_factory=dict)
-    latest: dict[str, Sample] = field(default_factory=dict)
     highest: dict[str, float] = field(default_factory=dict)
     guarded: tuple[str, ...] = ()
+    _latest: dict[tuple[str, ...], PackedSweep] = field(default_factory=dict)
+    _looked_up: dict[str, float] | None = None
 
     def found(self, message: ChannelsFound) -> None:
         """Take the channels in."""
         self.channels = {channel.key: channel for channel in message.channels}
         self.guarded = message.guarded
 
-    def take(self, samples: tuple[Sample, ...]) -> None:
-        """Take samples in."""
-        for sample in samples:
-            self.latest[sample.channel] = sample
-            if sample.value is not None and not left_out(sample.flag):
-                before = self.highest.get(sample.channel, sample.value)
-                self.highest[sample.channel] = max(before, sample.value)
+    def take(self, sweeps: Sequence[PackedSweep]) -> None:
+        """Take sweeps in."""
+        for sweep in sweeps:
+            before = self._latest.get(sweep.channels)
+            self._latest[sweep.channels] = sweep
+            if before is None or before.values != sweep.values or before.notes != sweep.notes:
+                self._raise_highest(sweep)
+                self._looked_up = None
 
-    def by_key_and_role(self) -> dict[str, float]:
+    def _raise_highest(self, sweep: PackedSweep) -> None:
+        for key, value in zip(sweep.channels, _judged(sweep), strict=True):
+            if value > self.highest.get(key, -math.inf):
+                self.highest[key] = value
+
+    def by_key_and_role(self) -> Mapping[str, float]:
         """Latest values under each channel's key, and the highest of each role under its name."""
+        if self._looked_up is None:
+            self._looked_up = self._look_up()
+        return self._looked_up
+
+    def _look_up(self) -> dict[str, float]:
         found: dict[str, float] = {}
-        for key, sample in self.latest.items():
-            if sample.value is None or left_out(sample.flag):
-                continue
-            found[key] = sample.value
-            role = self.channels[key].role if key in self.channels else ""
-            if role:
-                found[role] = max(sample.value, found.get(role, sample.value))
+        for sweep in self._latest.values():
+            for key, value in zip(sweep.channels, _judged(sweep), strict=True):
+                if math.isnan(value):
+                    continue
+                found[key] = value
+                role = self.channels[key].role if key in self.channels else ""
+                if role:
+                    found[role] = max(value, found.get(role, value))
         return found
 
     def lost(self) -> tuple[Channel, ...]:
         """Channels that gave values once and give none now."""
         return tuple(
             self.channels[key]
-            for key, sample in self.latest.items()
-            if sample.value is None and key in self.highest and key in self.channels
+            for sweep in self._latest.values()
+            if sweep.missing
+            for key, value in zip(sweep.channels, sweep.numbers(), strict=True)
+            if math.isnan(value) and key in self.highest and key in self.channels
         )
+
+
+def _judged(sweep: PackedSweep) -> array[float]:
+    """A sweep's values, NaN for those that must not be judged."""
+    values = sweep.numbers()
+    for place, _, flag in sweep.notes:
+        if left_out(flag):
+            values[place] = math.nan
+    return values
 
 
 class SelfWatch:

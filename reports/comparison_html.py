@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from harness import units
-from harness.results import Comparison, FactChange, WorkloadComparison
+from harness.compared import Comparison, FactChange, WorkloadComparison
 from reports.environment import render
 from reports.forest_plot import change_text, forest
 from reports.html import FOLD_ROWS
@@ -25,6 +25,7 @@ def comparison_html(comparison: Comparison, *, before: str, after: str) -> str:
         before=before,
         after=after,
         forest=forest(_without_repeating(comparison)),
+        narrow_forest=forest(_without_repeating(comparison), narrow=True),
         headline=headline(comparison),
         changes=changed_rows(comparison.changes),
         overall_text=_overall_text(comparison),

@@ -6,14 +6,12 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from harness.results import TrialPoint, WorkloadResult
+from harness.results import KEPT_STATES, TrialPoint, WorkloadResult
 from reports.text import one_line
 
-#: Trials that the mean is made of, by their state.
-_KEPT = ("kept", "flagged")
 #: How large a cause was, and where, differs from trial to trial; its kind is what is left.
 _PARTICULARS = re.compile(
-    r"\([^)]*\)| of the trial| a second| on (?:core|lane) \d+|[\d.]+ ?(?:%|°C)?"
+    r"\([^)]*\)| of the trial| a second| on (?:CPU|core|lane) \d+|[\d.]+ ?(?:%|°C)?"
 )
 _PERCENTAGE = re.compile(r"([0-9]+(?:\.[0-9]+)?) %")
 _MOST_NAMES, _MOST_KINDS, _NAME_CHARACTERS = 4, 2, 60
@@ -52,7 +50,7 @@ def _sizes(kind: str, loads: Iterable[Sequence[TrialPoint]]) -> str:
 
 
 def _kept(item: WorkloadResult) -> list[TrialPoint]:
-    return [point for point in item.points if point.state in _KEPT]
+    return [point for point in item.points if point.state in KEPT_STATES]
 
 
 def _all_disturbed(points: Sequence[TrialPoint]) -> bool:
@@ -65,7 +63,7 @@ def _kinds(point: TrialPoint) -> Iterable[str]:
 
 
 def kind_of(cause: str) -> str:
-    """A cause without its numbers and its place: ``run delay 12 % on core 3`` is ``run delay``."""
+    """A cause without its numbers and its place: ``run delay 12 % on CPU 3`` is ``run delay``."""
     return " ".join(_PARTICULARS.sub(" ", cause).split()) or cause
 
 

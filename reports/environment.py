@@ -33,16 +33,14 @@ _FILTERS: dict[str, Callable[..., Any]] = {
     "limit": wording.criterion_limit,
     "mean": wording.workload_mean,
     "mean_all": wording.workload_mean_all,
-    "place": wording.place_text,
     "failure": wording.failure_text,
     "stop": wording.stop_text,
     "moment": wording.moment_text,
     "capitalised": wording.capitalised,
     "sentence": wording.sentence,
     "fixed4": partial(units.fixed, places=4),
-    "facts": wording.named_facts,
     "readings": wording.reading_rows,
-    "check": wording.check_text,
+    "basis": wording.basis_text,
     "lane_changes": wording.lane_changes,
 }
 _FOLDER = Path(__file__).parent / "templates"

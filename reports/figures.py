@@ -61,6 +61,10 @@ class Bin:
     maximum: float
 
 
+#: Pixels of text-free room that a telephone's screen leaves beside the page's own margins.
+NARROW_WIDTH = 384.0
+
+
 def px(value: float) -> str:
     """A pixel for an attribute: a tenth is finer than the eye, and no `-0`."""
     text = f"{value:.1f}".removesuffix(".0")
@@ -126,9 +130,9 @@ def time_axis(low: float, high: float, pixels: tuple[float, float], *, most: int
     return Axis(low, high, *pixels, ticks)
 
 
-def change_axis(reach_percent: float, pixels: tuple[float, float]) -> Axis:
+def change_axis(reach_percent: float, pixels: tuple[float, float], *, most: int = 8) -> Axis:
     """An axis of changes in percent, as far to the left of none as to the right."""
-    values = round_ticks(-reach_percent, reach_percent, 8)
+    values = round_ticks(-reach_percent, reach_percent, most)
     places = tick_places(values)
     bare = Axis(-reach_percent, reach_percent, *pixels)
     ticks = tuple(

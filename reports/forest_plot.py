@@ -9,17 +9,34 @@ from statistics import median
 from typing import Any
 
 from harness import units
-from harness.results import Comparison
-from reports.figures import Axis, change_axis
+from harness.compared import Comparison
+from reports.figures import NARROW_WIDTH, Axis, change_axis
 from reports.text import one_line, shortened
 
 WIDTH = 1040.0
-_LABEL_WIDTH, _VALUE_WIDTH, _TOP, _ROW, _BOTTOM = 210.0, 250.0, 40.0, 40.0, 44.0
+_TOP, _BOTTOM = 40.0, 44.0
 #: One far-off estimate must not squeeze the others into a line: what lies beyond this many times
 #: the median reach (or margins, if that is more) stands at the edge with an arrow.
 _MEDIAN_REACHES, _MARGINS = 4.0, 5.0
-_NAME_CHARACTERS = 26
 _SMALLEST_REACH_PERCENT = 0.1
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """Where the estimates may stand; on a narrow screen a row's words stand over its estimate."""
+
+    width: float
+    start: float
+    end: float
+    row: float
+    #: From a row's top to its estimate.
+    drop: float
+    most_ticks: int
+    name_characters: int
+
+
+_WIDE = _Sheet(WIDTH, 210.0, WIDTH - 250.0, 40.0, 20.0, 8, 26)
+_NARROW = _Sheet(NARROW_WIDTH, 26.0, NARROW_WIDTH - 26.0, 66.0, 51.0, 4, 32)
 
 
 @dataclass(frozen=True)
@@ -28,6 +45,7 @@ class ForestRow:
 
     label: str
     name: str
+    top: float
     y: float
     value_x: float | None
     line: tuple[float, float] | None
@@ -48,27 +66,38 @@ class Forest:
     margin: tuple[float, float]
     unity: float
     rows: tuple[ForestRow, ...]
-    width: float = WIDTH
+    width: float
+    is_narrow: bool
+
+    @property
+    def stretches(self) -> tuple[tuple[float, float], ...]:
+        """Where lines go down the figure: through all of it, or between a narrow screen's words."""
+        if not self.is_narrow:
+            return ((_TOP, self.height - _BOTTOM),)
+        return tuple((row.top + _NARROW.drop - 11.0, row.top + _NARROW.row) for row in self.rows)
 
 
-def forest(comparison: Comparison) -> Forest | None:
-    """The figure, or None where no workload has a ratio."""
+def forest(comparison: Comparison, *, narrow: bool = False) -> Forest | None:
+    """The figure, or None where no workload has a ratio; `narrow` for a telephone's screen."""
+    sheet = _NARROW if narrow else _WIDE
     estimates = [_Estimate.of_workload(item) for item in comparison.workloads]
     if comparison.overall.get("ratio") is not None:
         estimates.append(_Estimate.of_overall(comparison.overall))
     if not any(item.ratio is not None for item in estimates):
         return None
-    axis = _axis(estimates, comparison.margin_percent)
+    axis = _axis(estimates, comparison.margin_percent, sheet)
     margin = comparison.margin_percent / 100.0
     rows = tuple(
-        _row(item, axis, _TOP + _ROW * (index + 0.5)) for index, item in enumerate(estimates)
+        _row(item, axis, _TOP + sheet.row * index, sheet) for index, item in enumerate(estimates)
     )
     return Forest(
-        height=_TOP + _ROW * len(rows) + _BOTTOM,
+        height=_TOP + sheet.row * len(rows) + _BOTTOM,
         axis=axis,
         margin=(axis.place(_percent(1 / (1 + margin))), axis.place(100.0 * margin)),
         unity=axis.place(0.0),
         rows=rows,
+        width=sheet.width,
+        is_narrow=narrow,
     )
 
 
@@ -108,22 +137,23 @@ def _percent(ratio: float) -> float:
     return 100.0 * (ratio - 1.0)
 
 
-def _axis(estimates: Sequence[_Estimate], margin_percent: float) -> Axis:
+def _axis(estimates: Sequence[_Estimate], margin_percent: float, sheet: _Sheet) -> Axis:
     reaches = [max(map(abs, item.percents()), default=0.0) for item in estimates]
     known = [reach for reach in reaches if reach > 0.0] or [0.0]
     most = max(_MEDIAN_REACHES * median(known), _MARGINS * margin_percent, _SMALLEST_REACH_PERCENT)
     reach = 1.08 * min(max([2.0 * margin_percent, _SMALLEST_REACH_PERCENT, *known]), most)
-    return change_axis(reach, (_LABEL_WIDTH, WIDTH - _VALUE_WIDTH))
+    return change_axis(reach, (sheet.start, sheet.end), most=sheet.most_ticks)
 
 
-def _row(item: _Estimate, axis: Axis, y: float) -> ForestRow:
+def _row(item: _Estimate, axis: Axis, top: float, sheet: _Sheet) -> ForestRow:
     has_value = item.ratio is not None and math.isfinite(item.ratio)
     percent = _percent(item.ratio) if item.ratio is not None and has_value else 0.0
     edge = 0 if axis.holds(percent) else (-1 if percent < axis.low else 1)
     return ForestRow(
-        label=shortened(item.name, _NAME_CHARACTERS),
+        label=shortened(item.name, sheet.name_characters),
         name=one_line(item.name),
-        y=y,
+        top=top,
+        y=top + sheet.drop,
         value_x=axis.place(percent) if has_value else None,
         line=_line(item.low, item.high, axis),
         decision_line=_line(item.decision_low, item.decision_high, axis),

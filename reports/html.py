@@ -92,8 +92,12 @@ class Page:
     changes: tuple[tuple[str, str, str], ...]
     statements: tuple[StatementGroup, ...]
     overview: Overview | None
+    #: `narrow_...`: the same figure for a telephone's screen.
+    narrow_overview: Overview | None
     plots: tuple[OrderPlot | None, ...]
+    narrow_plots: tuple[OrderPlot | None, ...]
     timeline: Timeline | None
+    narrow_timeline: Timeline | None
     sparks: tuple[Spark | None, ...]
     #: Each load against the baseline.
     loads_changed: tuple[LoadChange, ...]
@@ -129,8 +133,11 @@ def page_of(result: RunResult) -> Page:
         changes=change_rows(result.changes),
         statements=tuple(_statement_groups(result.statements)),
         overview=overview(result.workloads),
+        narrow_overview=overview(result.workloads, narrow=True),
         plots=tuple(order_plot(item) for item in result.workloads),
+        narrow_plots=tuple(order_plot(item, narrow=True) for item in result.workloads),
         timeline=timeline(result),
+        narrow_timeline=timeline(result, narrow=True),
         sparks=tuple(spark(channel, end) for channel in result.channels),
         loads_changed=load_changes(result),
         load_names=tuple(item.name for item in result.workloads),

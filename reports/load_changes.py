@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from harness import units
-from harness.results import RunResult, WorkloadComparison
+from harness.compared import WorkloadComparison
+from harness.results import RunResult
 from reports.wording import NOT_MEASURED, unit_text
 
 

@@ -15,6 +15,7 @@ from statistics import median
 from harness import units
 from harness.results import ChannelSummary, Envelope, LoadSpan, RunResult, SafetyStop
 from reports.figures import (
+    NARROW_WIDTH,
     Axis,
     Bin,
     band_path,
@@ -29,19 +30,35 @@ from reports.text import one_line, shortened
 from reports.wording import capitalised, failure_text, spaced, stop_text, unit_text, value_text
 
 WIDTH = 1040.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 206.0, 124.0, 34.0, 36.0
 _PANEL_HEIGHT, _PANEL_GAP = 92.0, 14.0
-_BINS = 360
 _SPARK_WIDTH, _SPARK_HEIGHT, _SPARK_BINS = 150.0, 24.0, 75
 _MOST_PANELS = 8
 _MOST_MARKS = 60
 #: A note with less room than this many characters would say nothing.
-_SHORTEST_NOTE = 16
+_SHORTEST_NOTE = 24
 _CHARACTER_WIDTH = 6.6
 #: What a reader looks for first (common practice, no source); other roles follow as they come.
 _ROLES_FIRST = ("cpu_temperature", "core_clock", "cpu_power", "fan_speed")
 #: More than this many empty bins, or missed blocks of readings, are shown as a gap.
 _GAP_BINS, _GAP_PACES = 1.5, 2.2
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """Where the panels may stand, and how much room their words take above them."""
+
+    width: float
+    left: float
+    right: float
+    top: float
+    bottom: float
+    head: float
+    bins: int
+    most_ticks: int
+
+
+_WIDE = _Sheet(WIDTH, 206.0, 124.0, 34.0, 36.0, 0.0, 360, 8)
+_NARROW = _Sheet(NARROW_WIDTH, 48.0, 24.0, 0.0, 54.0, 46.0, 120, 4)
 
 
 @dataclass(frozen=True)
@@ -88,6 +105,8 @@ class Panel:
     title: str
     detail: str
     symbol: str
+    #: Where the words begin; over the panel on a narrow screen, else beside it.
+    words_top: float
     top: float
     bottom: float
     axis: Axis
@@ -111,7 +130,8 @@ class Timeline:
     constant: tuple[str, ...]
     #: Roles for which there was no panel left.
     left_out: tuple[str, ...]
-    width: float = WIDTH
+    width: float
+    is_narrow: bool
 
 
 @dataclass(frozen=True)
@@ -126,27 +146,31 @@ class Spark:
 Group = tuple[str, tuple[ChannelSummary, ...]]
 
 
-def timeline(result: RunResult) -> Timeline | None:
-    """The figure, or None where no channel has a reading to draw."""
+def timeline(result: RunResult, *, narrow: bool = False) -> Timeline | None:
+    """The figure, or None where no channel has a reading to draw; `narrow` for a telephone."""
+    sheet = _NARROW if narrow else _WIDE
     groups = _groups(result.channels)
     if not groups:
         return None
     moving = [group for group in groups if not _is_constant(group)]
     drawn = (moving or groups)[:_MOST_PANELS]
-    time = time_axis(*_time_range(result, groups), (_LEFT, WIDTH - _RIGHT))
-    panels, top = [], _TOP
+    pixels = (sheet.left, sheet.width - sheet.right)
+    time = time_axis(*_time_range(result, groups), pixels, most=sheet.most_ticks)
+    panels, top = [], sheet.top
     for group in drawn:
-        panels.append(_panel(group, time, top, result.safety_stop))
-        top += _PANEL_HEIGHT + _PANEL_GAP
+        panels.append(_panel(group, time, top, sheet, result.safety_stop))
+        top = panels[-1].bottom + _PANEL_GAP
     left = [group for group in groups if group not in drawn]
     return Timeline(
-        height=top - _PANEL_GAP + _BOTTOM,
+        height=top - _PANEL_GAP + sheet.bottom,
         time=time,
         spans=tuple(_spans(result, time)),
         moments=_moments(result, time),
         panels=tuple(panels),
         constant=tuple(_constant_text(group) for group in left if _is_constant(group)),
         left_out=tuple(spaced(group[0]) for group in left if not _is_constant(group)),
+        width=sheet.width,
+        is_narrow=narrow,
     )
 
 
@@ -204,10 +228,13 @@ def _time_range(result: RunResult, groups: Sequence[Group]) -> tuple[float, floa
     return (low, high) if high > low else (low, low + 1.0)
 
 
-def _panel(group: Group, time: Axis, top: float, stop: SafetyStop | None) -> Panel:
+def _panel(
+    group: Group, time: Axis, words_top: float, sheet: _Sheet, stop: SafetyStop | None
+) -> Panel:
     role, channels = group
     envelopes = [item for channel in channels for item in _finite(channel.envelopes)]
-    bottom, unit = top + _PANEL_HEIGHT, channels[0].unit
+    top, unit = words_top + sheet.head, channels[0].unit
+    bottom = top + _PANEL_HEIGHT
     low, high = _range(envelopes)
     reached = _stop_of(channels, stop)
     limits = [] if reached is None else [reached.limit]
@@ -218,11 +245,12 @@ def _panel(group: Group, time: Axis, top: float, stop: SafetyStop | None) -> Pan
         most=3,
     )
     pace = max(_pace(channel) for channel in channels)
-    bins = binned(envelopes, time, _bin_count(time, pace, _BINS))
+    bins = binned(envelopes, time, _bin_count(time, pace, sheet.bins))
     return Panel(
         title=capitalised(spaced(one_line(role))),
         detail=_detail(channels),
         symbol=symbol,
+        words_top=words_top,
         top=top,
         bottom=bottom,
         axis=axis,

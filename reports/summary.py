@@ -9,12 +9,13 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
+from harness.compared import FactChange
 from harness.results import (
     ChannelSummary,
     CriterionResult,
-    FactChange,
     Failure,
     RunResult,
     SafetyStop,
@@ -29,6 +30,9 @@ _OWN_REASON = ("limit", "golden_origin")
 #: A fact that could not be read carries its own reason; a bare null is an absence that was seen.
 _FACTS = "/facts/"
 _ABSENT_FACT = "the machine has none"
+_NO_BASELINE = "this run was not judged against a baseline"
+_NOT_ALIKE = "no load was compared with the baseline: the criteria that ask for it say why"
+_DECIDED = "decided: none are needed"
 #: Why a value is null where the result itself gives no reason.
 _UNEXPLAINED = {
     "ended": "the run ended without its end event",
@@ -40,9 +44,11 @@ _UNEXPLAINED = {
     "lane": "not tied to one lane",
     "core": "the core is not known",
     "golden_origin": "no right digest was settled for this workload in this run",
-    "changes": "this run was not judged against a baseline",
+    "changes": _NO_BASELINE,
     "before": "not stated by the baseline",
     "after": "not stated by this run",
+    "mean_before": "no mean holds for this side",
+    "mean_after": "no mean holds for this side",
     "cv_percent": "needs at least two valid trials and a mean other than zero",
 }
 
@@ -66,6 +72,8 @@ def summary(result: RunResult) -> dict[str, Any]:
         "facts": dict(result.facts),
         "notes": list(result.notes),
         "changes": [_change(item) for item in result.changes] if result.baseline_runs else None,
+        # Under the keys of `compare --json`.
+        "compared": [asdict(item) for item in result.compared] or None,
     }
     reasons: dict[str, str] = {}
     clean = _explained(document, "", _given_reasons(result), reasons)
@@ -154,8 +162,14 @@ def _channel(item: ChannelSummary) -> dict[str, Any]:
 
 
 def _given_reasons(result: RunResult) -> dict[str, str]:
-    """Reasons that the result carries, by the pointer of the object they belong to."""
+    """Reasons that the result carries, by the pointer of the null or of the object around it."""
     given = {f"/criteria/{index}": item.why for index, item in enumerate(result.criteria)}
+    given["/compared"] = _NOT_ALIKE if result.baseline_runs else _NO_BASELINE
+    for index, compared in enumerate(result.compared):
+        given[f"/compared/{index}"] = compared.why
+        if compared.decision != "undecided":
+            given[f"/compared/{index}/trials_needed"] = _DECIDED
+            given[f"/compared/{index}/boots_needed"] = _DECIDED
     for index, workload in enumerate(result.workloads):
         given[f"/workloads/{index}"] = workload.reason or "; ".join(workload.findings)
     for index, channel in enumerate(result.channels):
@@ -187,6 +201,8 @@ def _explained(value: Any, pointer: str, given: Mapping[str, str], reasons: dict
 def _reason(value: float | None, pointer: str, given: Mapping[str, str]) -> str:
     if value is not None:
         return f"not a finite number: {value}"
+    if pointer in given:
+        return given[pointer]
     parent, _, key = pointer.rpartition("/")
     if parent in given and key not in _OWN_REASON:
         return given[parent]

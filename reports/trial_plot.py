@@ -3,6 +3,7 @@
 The overview puts all workloads on one axis, the difference from each one's mean in percent, first
 trial on top: spread, drift and strays are seen at once, and no unit has to be shared. A mark's
 shape tells its state; what lies far outside is drawn at the edge with an arrow, never dropped.
+Both are drawn twice, for a sheet and for a telephone's screen, where words stand over the marks.
 """
 
 from __future__ import annotations
@@ -12,8 +13,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from harness import units
-from harness.results import TrialPoint, WorkloadResult
-from reports.figures import Axis, Tick, change_axis, round_ticks, spread, value_axis
+from harness.results import KEPT_STATES, TrialPoint, WorkloadResult
+from reports.figures import (
+    NARROW_WIDTH,
+    Axis,
+    Tick,
+    change_axis,
+    round_ticks,
+    spread,
+    value_axis,
+)
 from reports.text import one_line, shortened
 from reports.wording import unit_text, value_text, workload_mean
 
@@ -26,17 +35,35 @@ STATES = (
     ("warm-up", "warm-up, left out"),
     ("invalid", "not valid: a failure, no value"),
 )
-_JUDGED = ("kept", "flagged")
-_LABEL_WIDTH, _VALUE_WIDTH, _TOP, _BOTTOM = 210.0, 200.0, 26.0, 44.0
+_TOP, _BOTTOM, _LEGEND_LINE = 26.0, 44.0, 18.0
 #: Marks of one row never stand closer than this, so that hundreds of trials stay apart.
 _ROW_SMALLEST, _ROW_LARGEST, _ROW_CROWDED, _MARK_STEP = 40.0, 80.0, 120.0, 4.0
 #: More marks than this in a row are crowded and drawn smaller.
 _MANY_MARKS, _SMALL_MARK = 80, 1.9
 #: Strays within this many half-ranges still get room; beyond, they go to the edge.
 _ROOM_FOR_STRAYS = 1.6
-_NAME_CHARACTERS = 26
-_NOTE_HEIGHT = 12.0
+#: From the edge to the end of a note there, and a note's height.
+_NOTE_REACH, _NOTE_HEIGHT = 66.0, 12.0
 _SMALLEST_RANGE_PERCENT = 0.05
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """Where the overview's marks may stand, and how much of a row its words take above them."""
+
+    width: float
+    start: float
+    end: float
+    head: float
+    most_ticks: int
+    name_characters: int
+
+
+_WIDE = _Sheet(WIDTH, 210.0, WIDTH - 200.0, 0.0, 8, 26)
+_NARROW = _Sheet(NARROW_WIDTH, 26.0, NARROW_WIDTH - 26.0, 38.0, 4, 32)
+#: The same of the trials' axis, and the room that one of its numbers takes.
+_WIDE_ACROSS, _NARROW_ACROSS = (86.0, WIDTH - 24.0), (64.0, NARROW_WIDTH - 8.0)
+_TRIAL_TICK_STEP = 75.0
 
 
 @dataclass(frozen=True)
@@ -61,6 +88,8 @@ class Row:
     label: str
     name: str
     top: float
+    #: Where the marks begin: below the words on a narrow screen, else at the top.
+    marks_top: float
     bottom: float
     marks: tuple[Mark, ...]
     #: Pixels from and to which the mean's interval reaches, or None.
@@ -82,7 +111,8 @@ class Overview:
     axis: Axis
     rows: tuple[Row, ...]
     states: tuple[tuple[str, str], ...]
-    width: float = WIDTH
+    width: float
+    is_narrow: bool
 
 
 @dataclass(frozen=True)
@@ -97,38 +127,50 @@ class OrderPlot:
     band: tuple[float, float] | None
     mean: float | None
     states: tuple[tuple[str, str], ...]
-    width: float = WIDTH
+    width: float
+    is_narrow: bool
 
 
-def overview(workloads: Sequence[WorkloadResult]) -> Overview | None:
+def overview(workloads: Sequence[WorkloadResult], *, narrow: bool = False) -> Overview | None:
     """The overview, or None where no workload has a trial to show."""
+    sheet = _NARROW if narrow else _WIDE
     drawable = [item for item in workloads if item.mean and _finite(item.points)]
     if not drawable:
         return None
     reach = _reach_percent(drawable)
-    axis = change_axis(reach, (_LABEL_WIDTH, WIDTH - _VALUE_WIDTH))
+    axis = change_axis(reach, (sheet.start, sheet.end), most=sheet.most_ticks)
     rows, top = [], _TOP
     for item in drawable:
-        row = _row(item, axis, top)
+        row = _row(item, axis, top, sheet)
         rows.append(row)
         top = row.bottom
-    return Overview(top + _BOTTOM, axis, tuple(rows), _states_of(drawable))
+    states = _states_of(drawable)
+    legend = _legend_height(len(states), narrow)
+    return Overview(top + legend, axis, tuple(rows), states, sheet.width, narrow)
 
 
-def order_plot(item: WorkloadResult) -> OrderPlot | None:
+def _legend_height(states: int, narrow: bool) -> float:
+    """With the ticks' line; a narrow screen has one line for each state."""
+    return _BOTTOM + (_LEGEND_LINE * (states - 1) if narrow else 0.0)
+
+
+def order_plot(item: WorkloadResult, *, narrow: bool = False) -> OrderPlot | None:
     """The figure of one workload, or None where it has no trial to show."""
     points = _finite(item.points)
     if not points:
         return None
     low, high = _value_range(item, points)
     up, symbol = value_axis(low, high, unit_text(item.unit), (156.0, 24.0), most=5)
-    across = _trial_axis(points)
+    width = NARROW_WIDTH if narrow else WIDTH
+    across = _trial_axis(points, _NARROW_ACROSS if narrow else _WIDE_ACROSS)
     marks = tuple(
         _mark(item, point, across.place(point.round), up.place(point.value), _edge(up, point.value))
         for point in points
     )
     band, mean = _interval(item, up), None if item.mean is None else up.place(item.mean)
-    return OrderPlot(204.0, across, up, symbol, marks, band, mean, _states_of([item]))
+    states = _states_of([item])
+    height = 160.0 + _legend_height(len(states), narrow)
+    return OrderPlot(height, across, up, symbol, marks, band, mean, states, width, narrow)
 
 
 def _finite(points: Iterable[TrialPoint]) -> list[TrialPoint]:
@@ -146,32 +188,33 @@ def _reach_percent(workloads: Sequence[WorkloadResult]) -> float:
         ends = [end for end in (item.low, item.high) if end is not None]
         judged += [abs(_percent(item, end)) for end in ends]
         for point in _finite(item.points):
-            kind = judged if point.state in _JUDGED else others
+            kind = judged if point.state in KEPT_STATES else others
             kind.append(abs(_percent(item, point.value)))
     reach = max(judged)
     near = [value for value in others if value <= reach * _ROOM_FOR_STRAYS]
     return float(max([reach, *near])) * 1.08
 
 
-def _row(item: WorkloadResult, axis: Axis, top: float) -> Row:
-    points = _finite(item.points)
+def _row(item: WorkloadResult, axis: Axis, top: float, sheet: _Sheet) -> Row:
+    points, marks_top = _finite(item.points), top + sheet.head
     largest = _ROW_CROWDED if len(points) > _MANY_MARKS else _ROW_LARGEST
     height = min(max(_ROW_SMALLEST, _MARK_STEP * len(points) + 16), largest)
     step = (height - 16) / max(len(points), 1)
     marks = []
     for index, point in enumerate(points):
         percent = _percent(item, point.value)
-        y = top + 8 + step * (index + 0.5)
+        y = marks_top + 8 + step * (index + 0.5)
         marks.append(_mark(item, point, axis.place(percent), y, _edge(axis, percent)))
     marks = _noted(marks, [_percent(item, point.value) for point in points])
     if len(marks) > _MANY_MARKS:
         marks = [replace(mark, size=_SMALL_MARK) for mark in marks]
     note = "" if item.cv_percent is None else f"spread (CV) {units.percent(item.cv_percent)}"
     return Row(
-        label=shortened(item.name, _NAME_CHARACTERS),
+        label=shortened(item.name, sheet.name_characters),
         name=one_line(item.name),
         top=top,
-        bottom=top + height,
+        marks_top=marks_top,
+        bottom=marks_top + height,
         marks=_drawing_order(marks),
         interval=_percent_interval(item, axis),
         value=workload_mean(item),
@@ -185,16 +228,25 @@ def _drawing_order(marks: Iterable[Mark]) -> tuple[Mark, ...]:
 
 
 def _noted(marks: Sequence[Mark], percents: Sequence[float]) -> list[Mark]:
-    """Marks off the scale with their values, as far as the texts do not run into each other."""
+    """Marks off the scale with their values, as far as no text runs into another or a mark."""
     noted: list[Mark] = []
     free_from = {-1: -math.inf, 1: -math.inf}
     for mark, percent in zip(marks, percents, strict=True):
-        has_room = mark.edge != 0 and mark.y >= free_from[mark.edge]
+        has_room = mark.edge != 0 and mark.y >= free_from[mark.edge] and _is_clear(mark, marks)
         text = units.change(1 + percent / 100, places=1) if has_room else ""
         noted.append(replace(mark, note=text))
         if has_room:
             free_from[mark.edge] = mark.y + _NOTE_HEIGHT
     return noted
+
+
+def _is_clear(noted: Mark, marks: Iterable[Mark]) -> bool:
+    """Whether no mark on the scale stands where this one's note would."""
+    return not any(
+        abs(mark.x - noted.x) < _NOTE_REACH and abs(mark.y - noted.y) < _NOTE_HEIGHT
+        for mark in marks
+        if not mark.edge
+    )
 
 
 def _percent_interval(item: WorkloadResult, axis: Axis) -> tuple[float, float] | None:
@@ -226,7 +278,7 @@ def _edge(axis: Axis, value: float) -> int:
 
 
 def _value_range(item: WorkloadResult, points: Sequence[TrialPoint]) -> tuple[float, float]:
-    judged = [point.value for point in points if point.state in _JUDGED]
+    judged = [point.value for point in points if point.state in KEPT_STATES]
     judged += [end for end in (item.low, item.high) if end is not None]
     low, high = _limits(judged or [point.value for point in points])
     middle, half = (low + high) / 2, (high - low) / 2 * _ROOM_FOR_STRAYS
@@ -238,12 +290,12 @@ def _limits(values: Sequence[float]) -> tuple[float, float]:
     return min(values), max(values)
 
 
-def _trial_axis(points: Sequence[TrialPoint]) -> Axis:
+def _trial_axis(points: Sequence[TrialPoint], pixels: tuple[float, float]) -> Axis:
     first, last = _limits([float(point.round) for point in points])
-    pixels = (86.0, WIDTH - 24.0)
     low, high = first - 0.5, last + 0.5
     bare = Axis(low, high, *pixels)
-    whole = {float(round(value)) for value in round_ticks(low, high, 12)}
+    most = int((pixels[1] - pixels[0]) / _TRIAL_TICK_STEP)
+    whole = {float(round(value)) for value in round_ticks(low, high, most)}
     ticks = tuple(
         Tick(bare.place(value), units.count(value))
         for value in sorted(whole)

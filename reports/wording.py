@@ -10,9 +10,9 @@ from datetime import UTC, datetime, timedelta, timezone
 from typing import Any
 
 from harness import units
+from harness.compared import FactChange
 from harness.results import (
     CriterionResult,
-    FactChange,
     Failure,
     LaneSummary,
     SafetyStop,
@@ -35,6 +35,7 @@ _ABBREVIATIONS = {
         "LLVM",
         "PSI",
         "ID",
+        "KiB",
     )
 }
 #: The space between a number and a unit that :mod:`harness.units` writes.
@@ -48,6 +49,12 @@ _PLURAL_WORD = re.compile(r"[a-z ]{3,}[a-rt-z]s|[a-z ]+sses")
 #: In a line; the whole detail stands in the table of failures.
 _DETAIL_CHARACTERS = 600
 
+
+def cpus_text(value: float) -> str:
+    """``1 CPU``, ``1.5 CPUs``."""
+    return f"{value:g} CPU{'' if value == 1 else 's'}"
+
+
 #: A fact's name ends in its unit; the value is then shown with it and the name without.
 _SUFFIXES: dict[str, Callable[[float], str]] = {
     "_bytes": units.size,
@@ -59,6 +66,7 @@ _SUFFIXES: dict[str, Callable[[float], str]] = {
     "_watts": lambda value: units.stated(value, "W"),
     "_volts": lambda value: units.stated(value, "V"),
     "_percent": lambda value: units.stated(value, "%"),
+    "_cpus": cpus_text,
 }
 
 
@@ -151,10 +159,10 @@ def lane_changes(lanes: Sequence[LaneSummary]) -> list[str]:
 
 
 def place_text(item: Failure) -> str:
-    """Where a failure happened: ``lane 3 on core 7``."""
+    """Where a failure happened: ``lane 3 on CPU 7``, the CPU by the kernel's number."""
     lane = "" if item.lane is None else f"lane {item.lane}"
-    core = "" if item.core is None else f"core {item.core}"
-    return " on ".join(part for part in (lane, core) if part) or "place not known"
+    cpu = "" if item.core is None else f"CPU {item.core}"
+    return " on ".join(part for part in (lane, cpu) if part) or "place not known"
 
 
 def failure_text(item: Failure) -> str:
@@ -226,13 +234,17 @@ def _side_text(item: FactChange, value: Any) -> str:
     return "not stated" if value is None else fact_text(item.fact, value)[1]
 
 
-def check_text(item: WorkloadResult) -> str:
-    """How a workload's results are checked, and against whose digest in this run.
+#: By the workload's basis, as the contract of workloads defines it: the score, and why.
+_BASES = {
+    "mean": "work over the trial's whole time, so that throttling and every stall count",
+    "capability": "work at the 10th percentile of the pass times, so that short stalls do not "
+    "count",
+}
 
-    A workload says of itself that it ships digests; of the parameters that were run it may ship
-    none, so where the digest came from is told by the record alone.
-    """
-    return item.check.removeprefix("shipped ")
+
+def basis_text(basis: str) -> str:
+    """What a workload's score is made of, and why; empty where the basis has no name here."""
+    return _BASES.get(basis, "")
 
 
 def reading_rows(readings: Mapping[str, float]) -> list[tuple[str, str]]:
@@ -246,11 +258,6 @@ def _reading_row(name: str, value: float) -> tuple[str, str]:
     if quantity.endswith("_ns"):
         shown, text = spaced(quantity.removesuffix("_ns")), value_text(value * 1e-9, "s")
     return f"{shown}{between}{pair}", text
-
-
-def named_facts(items: Iterable[tuple[str, Any]]) -> list[tuple[str, str]]:
-    """(name, value) pairs for people, for templates."""
-    return [fact_text(name, value) for name, value in items]
 
 
 def sentence(text: str) -> str:

@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 
+from harness.compared import Comparison
 from harness.errors import StorageError
-from harness.results import Comparison, RunResult
+from harness.results import RunResult
 from reports.comparison_html import comparison_html
 from reports.html import report_html
 from reports.junit import junit_xml

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from harness.record.places import SHARED_FOLDER_VARIABLE
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -24,22 +25,21 @@ def _interruptible() -> None:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def _own_temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """The lock of one run a machine lies in the temporary folder: tests take one of their own, so
-    that they neither wait for a run on the same machine nor disturb it."""
+def _own_temporary_folder() -> Iterator[None]:
+    """Runs on one machine share a folder with the lock of the one that is under way: tests, and the
+    processes that they start, take one of their own, so that they neither wait for another run here
+    (or another worker's tests) nor disturb it."""
     from multiprocessing.util import get_temp_dir
 
     get_temp_dir()  # its own folder lives longer than ours: let it be made elsewhere
     # A short path: sockets of multiprocessing lie below it, and their names may not be long.
-    before, folder = os.environ.get("TMPDIR"), Path(tempfile.mkdtemp(prefix="rp-"))
-    os.environ["TMPDIR"] = str(folder)
+    folder = tempfile.mkdtemp(prefix="rp-")
+    with pytest.MonkeyPatch.context() as patch:
+        for variable in ("TMPDIR", SHARED_FOLDER_VARIABLE):
+            patch.setenv(variable, folder)
+        tempfile.tempdir = None
+        yield
     tempfile.tempdir = None
-    yield
-    tempfile.tempdir = None
-    if before is None:
-        del os.environ["TMPDIR"]
-    else:
-        os.environ["TMPDIR"] = before
 
 
 @pytest.fixture

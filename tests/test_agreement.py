@@ -54,6 +54,21 @@ def test_a_remembered_golden_must_agree() -> None:
     assert settle_golden([probe(0, 5, 5)], None, remembered=6).dissents
 
 
+def test_a_remembered_golden_that_differs_is_told_with_both_causes_and_what_to_do() -> None:
+    """All lanes may compute wrongly alike, so it stays a failure; but it may be an update too."""
+    (dissent,) = settle_golden([probe(0, 5, 5), probe(1, 5, 5)], None, remembered=6).dissents
+    assert dissent.lane is None
+    assert "0x0000000000000005" in dissent.detail
+    assert "0x0000000000000006" in dissent.detail
+    assert "wrong on every lane" in dissent.detail
+    assert "library or compiler changed" in dissent.detail
+    assert "run once with --recalibrate" in dissent.detail
+
+
+def test_one_pass_is_told_as_one() -> None:
+    assert settle_golden([probe(0, 5)], None).origin.startswith("agreed by 1 pass of one lane only")
+
+
 def test_passes_fill_the_trial_at_each_lanes_own_speed() -> None:
     fast = Probed(0, 0, (0.2, 0.1, 0.1), (1, 1, 1), ())
     slow = Probed(1, 0, (0.2, 0.2, 0.2), (1, 1, 1), ())

@@ -6,14 +6,17 @@ from dataclasses import replace
 
 import pytest
 
-from harness.happenings import Interrupted
+from harness.happenings import Happening, Interrupted
 from harness.lanes import messages as m
-from harness.lanes.gate import SquareWave
+from harness.lanes.gate import Bursts, Gate, SquareWave
 from harness.outcome import Ending
+from harness.phases.afterwatch import HANDOVER_SECONDS
 from harness.plan import Leg, Step
 from harness.profile.model import StartWhen
+from harness.results import EventKind
 from tests.acting import (
     GOLDEN,
+    PASS_SECONDS,
     Stage,
     held,
     load,
@@ -46,6 +49,23 @@ def test_calibration_freezes_golden_and_passes_in_the_record() -> None:
     stage.play()
     assert stage.infos[-1].golden == f"{GOLDEN:016x}"
     assert dict(stage.infos[-1].passes) == {0: 20, 1: 20}  # 1 s trials of 50 ms passes
+
+
+def test_a_lane_without_clock_works_and_is_told_once_with_the_reason() -> None:
+    stage = simple()
+
+    def answer(lane: int, order: m.Order) -> list[Happening] | None:
+        if not isinstance(order, m.Run) or lane != 1:
+            return None
+        stage.note_run(lane, order)
+        return [m.Ready(lane, order.stretch, no_clock="the clock probe cannot be compiled: x")]
+
+    stage.answering = answer
+    assert stage.play().ending is Ending.COMPLETED
+    assert [trial.valid for trial in stage.trials] == [True] * 3
+    told = [event for event in stage.events if "clock" in event.text]
+    assert [(event.kind, event.data["lane"]) for event in told] == [(EventKind.WARNING, 1)]
+    assert told[0].text.endswith("show no clock: the clock probe cannot be compiled: x")
 
 
 def test_lanes_start_together_in_the_future() -> None:
@@ -81,6 +101,24 @@ def test_an_unavailable_load_is_told_with_its_reason_and_not_run() -> None:
     stage.play()
     told = next(item for item in stage.infos if item.name == "cc")
     assert (told.available, told.reason) == (False, "no C compiler")
+
+
+@pytest.mark.parametrize(
+    "gate", [SquareWave.of(1.0, 5.0), Bursts(seed=1, idle_ns=4 * 10**9, burst_ns=2 * 10**8)]
+)
+def test_the_pauses_of_an_unfinished_pattern_are_no_time_under_load(gate: Gate) -> None:
+    """Its record is all that a crash leaves: twenty passes of 50 ms in 30 s are 1 s of load."""
+    step = Step(0, 0, 0, (Leg({0: 0, 1: 0}, seconds=60.0),), "load-steps", gate)
+    stage = held(Stage(plan((load(trials=0, soak_seconds=60.0),), (step,))), m.Go)
+    stage.begin()
+    stage.tick(0.0, verified={0: 0, 1: 0})
+    stage.tick(30.0, verified={0: 20, 1: 20})
+    for lane in stage.soaks[-1].lanes:
+        assert lane.verified * lane.pass_mean_seconds == pytest.approx(20 * PASS_SECONDS)
+    # However many passes there were, they fill no more than all the time.
+    stage.tick(30.0, verified={0: 6000, 1: 6000})
+    worked = [lane.verified * lane.pass_mean_seconds for lane in stage.soaks[-1].lanes]
+    assert worked == [pytest.approx(59.95)] * 2
 
 
 def test_a_soak_tells_its_progress_and_its_end() -> None:
@@ -169,7 +207,10 @@ def test_error_counters_are_watched_on_after_the_last_load() -> None:
     stage.tick(299.0)
     assert len(stage.trials) == 3
     assert stage.finish is None
-    stage.tick(2.0)
+    # What the kernel found in its last poll is read within a second, and handed over after that.
+    stage.tick(HANDOVER_SECONDS + 0.9)
+    assert stage.finish is None
+    stage.tick(0.2)
     assert stage.finish is not None
     assert any("error counters are watched" in event.text for event in stage.events)
 

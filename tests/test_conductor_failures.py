@@ -160,6 +160,90 @@ def test_a_lane_that_never_answers_is_ended_with_its_core_named(
     assert KillLane(1) in stage.instructions
 
 
+def probing(limit_seconds: float = PREPARE_SECONDS) -> Stage:
+    """Lane 1 has built a load whose pass may last `limit_seconds` and owes its probe."""
+    stage = simple()
+
+    def answer(lane: int, order: m.Order) -> list[Happening] | None:
+        if isinstance(order, m.Prepare):
+            return [m.Prepared(lane, order.load, 1.0, "path", 0.01, limit_seconds)]
+        return [] if isinstance(order, m.Probe) and lane == 1 else None
+
+    stage.answering = answer
+    stage.begin()
+    return stage
+
+
+def test_a_probe_with_long_passes_lives_on_by_its_heartbeats() -> None:
+    stage = probing()
+    for _ in range(10):
+        stage.tick(100.0, silent_seconds={1: 65.0})
+    assert not stage.failures
+    stage.answering = None
+    stage.feed(m.Probed(1, 0, (65.0,) * 3, (GOLDEN,) * 3, ()))
+    stage.tick(0.1)
+    assert len(stage.trials) == 3
+    assert not stage.failures
+
+
+def test_a_probe_without_a_heartbeat_for_the_longest_pass_has_hung() -> None:
+    stage = probing()
+    stage.tick(PREPARE_SECONDS + 20, silent_seconds={1: 100.0})
+    stage.tick(79.0, silent_seconds={1: PREPARE_SECONDS - 1})
+    assert not stage.failures
+    stage.tick(2.0, silent_seconds={1: PREPARE_SECONDS + 1})
+    assert stage.failures[0].kind is FailureKind.LANE_HUNG
+    assert stage.failures[0].core == 1
+
+
+def test_a_pair_that_died_before_it_was_built_leaves_the_rest_to_go_on() -> None:
+    leg = Leg({2: 0, 3: 0}, paired=True)
+    pair = Leg({0: 0, 1: 0}, paired=True)
+    steps = tuple(Step(at, 0, 1, (it,), "pairs") for at, it in enumerate((pair, leg)))
+    stage = held(
+        Stage(plan((load(paired=True),), steps, 4), Policy(stop_on_failure=False)), m.Prepare
+    )
+    stage.begin()
+    for lane in (0, 1):
+        stage.feed(LaneDied(lane, "killed by signal 9, SIGKILL"))
+    assert any(isinstance(order, m.Probe) for _, order in stage.orders)
+    assert [item.kind for item in stage.failures] == [FailureKind.LANE_DIED] * 2
+
+
+def test_a_pass_that_may_be_long_is_given_its_time_and_no_more() -> None:
+    stage = probing(limit_seconds=780.0)
+    stage.tick(779.0, silent_seconds={1: 779.0})
+    assert not stage.failures
+    stage.tick(2.0, silent_seconds={1: 781.0})
+    assert stage.failures[0].kind is FailureKind.LANE_HUNG
+
+
+def test_a_program_may_run_up_to_its_time_out_though_the_probed_run_was_short() -> None:
+    stage = simple()
+
+    def answer(lane: int, order: m.Order) -> list[Happening] | None:
+        if isinstance(order, m.Prepare):
+            return [m.Prepared(lane, order.load, 1.0, "path", 0.01, 780.0, 600.0)]
+        return [] if isinstance(order, m.Go) else None
+
+    stage.answering = answer
+    stage.begin()
+    stage.tick(599.0, silent_seconds={0: 599.0, 1: 599.0})
+    assert not stage.failures
+    late = 600.0 + HANG_SECONDS
+    stage.tick(late - 598.0, silent_seconds={0: late + 1, 1: late - 1})
+    assert [(item.kind, item.lane) for item in stage.failures] == [(FailureKind.LANE_HUNG, 0)]
+
+
+def test_filling_much_memory_is_given_more_time() -> None:
+    big = held(Stage(plan((load(memory_bytes=80 * 10**9),), trial_steps(0, 3, 2))), m.Prepare)
+    big.begin()
+    big.tick(PREPARE_SECONDS + 999.0)
+    assert not big.failures
+    big.tick(2.0)
+    assert big.failures[0].kind is FailureKind.LANE_HUNG
+
+
 def test_a_working_lane_without_heartbeat_hangs() -> None:
     stage = held(simple(), m.Go, lane=0)
     stage.begin()
@@ -247,6 +331,56 @@ def test_an_exception_in_a_lane_is_a_failure_with_its_last_lines() -> None:
 
 def order_load(stage: Stage) -> int:
     return stage.run_of(0).load
+
+
+def troubled(stage: Stage, *lanes: int) -> Stage:
+    """Let these lanes fail in the warming up of the first stretch, and be well afterwards."""
+
+    def answer(lane: int, order: m.Order) -> list[Happening] | None:
+        if not isinstance(order, m.Run) or order.stretch > 1 or lane not in lanes:
+            return None
+        text = "Traceback\nMemoryError"
+        return [m.LaneTrouble(lane, order.load, order.stretch, text, "MemoryError: ")]
+
+    stage.answering = answer
+    return stage
+
+
+def started(stage: Stage, stretch: int) -> list[tuple[int, tuple[int, ...]]]:
+    """The lanes that were told to go, and the absent ones that each was told of."""
+    return [
+        (lane, order.absent)
+        for lane, order in stage.orders
+        if isinstance(order, m.Go) and order.stretch == stretch
+    ]
+
+
+def test_a_lane_that_does_not_get_ready_is_left_out_and_is_there_again_in_the_next_trial() -> None:
+    policy = Policy(stop_on_failure=False)
+    stage = troubled(Stage(plan((load(),), trial_steps(0, 3, 3), 3), policy), 0)
+    assert stage.play().ending is Ending.COMPLETED
+    assert [failure.kind for failure in stage.failures] == [FailureKind.WORKLOAD_ERROR]
+    assert started(stage, 1) == [(1, (0,)), (2, (0,))]
+    assert started(stage, 2) == [(0, ()), (1, ()), (2, ())]
+    lanes = [(trial.valid, [lane.lane for lane in trial.lanes]) for trial in stage.trials]
+    assert lanes == [(False, [1, 2]), (True, [0, 1, 2]), (True, [0, 1, 2])]
+
+
+def test_where_no_lane_gets_ready_none_is_started() -> None:
+    stage = troubled(going_on(), 0, 1)
+    stage.play()
+    assert started(stage, 1) == []
+    assert [trial.valid for trial in stage.trials] == [True, True]
+    assert {failure.kind for failure in stage.failures} == {FailureKind.WORKLOAD_ERROR}
+
+
+def test_a_pair_of_which_one_end_does_not_get_ready_is_not_started() -> None:
+    legs = (Leg({0: 0, 1: 0}, paired=True),)
+    loads = (load(paired=True, pattern="pairs", trials=1),)
+    steps = (Step(0, 0, 1, legs, "pairs"),)
+    stage = troubled(Stage(plan(loads, steps), Policy(stop_on_failure=False)), 1)
+    assert stage.play().ending is Ending.COMPLETED
+    assert started(stage, 1) == []
 
 
 def test_lanes_that_disagree_are_outvoted_and_named() -> None:

@@ -6,7 +6,8 @@ from __future__ import annotations
 import pytest
 
 from harness.board import StopReason
-from harness.conductor import REASON_SECONDS, STOP_SECONDS
+from harness.clock import NS_PER_SECOND
+from harness.conductor import KILL_LEAD_SECONDS, REASON_SECONDS, STOP_SECONDS
 from harness.happenings import (
     Happening,
     HelperDied,
@@ -120,6 +121,46 @@ def test_a_lane_that_does_not_obey_the_guard_is_killed_in_time() -> None:
     assert KillLane(0) in stage.instructions
     assert stage.finish is not None
     assert not stage.failures
+
+
+@pytest.mark.parametrize("heard_late_seconds", [0.0, 0.45, 0.75])
+def test_two_intervals_count_from_the_flag_and_not_from_when_the_parent_saw_it(
+    heard_late_seconds: float,
+) -> None:
+    """The next turn may come one wake late, and a killed lane must be gone by then."""
+    stage = held(simple(limit_seconds=1.0), m.Go)
+    stage.begin()
+    raised_ns = stage.now_ns - round(heard_late_seconds * NS_PER_SECOND)
+    stage.feed(LimitExceeded(STOP))  # either may be heard first
+    stage.feed(LoadStopped(raised_ns))
+    left = 1.0 - KILL_LEAD_SECONDS - heard_late_seconds
+    stage.tick(left - 0.01)
+    assert KillLane(0) not in stage.instructions
+    stage.tick(0.02)
+    assert KillLane(0) in stage.instructions
+
+
+def test_a_limit_hurries_a_stop_that_was_ordered_for_another_reason() -> None:
+    stage = held(simple(limit_seconds=0.5), m.Go)
+    stage.begin()
+    stage.feed(Interrupted("SIGINT"))
+    stage.feed(LimitExceeded(STOP))
+    stage.tick(0.5)
+    assert KillLane(0) in stage.instructions
+    assert stage.finish is not None
+    assert stage.finish.ending is Ending.INTERRUPTED
+
+
+def test_lanes_that_obeyed_while_the_parent_was_starved_are_heard_and_not_killed() -> None:
+    stage = held(simple(limit_seconds=0.5), m.Go)
+    stage.begin()
+    stage.feed(LoadStopped(stage.now_ns - 3 * NS_PER_SECOND))
+    for lane in (0, 1):
+        stage.feed(stage.done(lane, stage.run_of(lane), stage.now_ns, stopped=True))
+    stage.feed(LimitExceeded(STOP))
+    stage.tick(0.1)
+    assert not [item for item in stage.instructions if isinstance(item, KillLane)]
+    assert [len(trial.lanes) for trial in stage.trials] == [2]
 
 
 def test_a_suspend_under_load_spoils_the_trial() -> None:

@@ -15,7 +15,7 @@ FLOORS = {
     name: floor
     for floor, names in enumerate(
         [
-            "clock errors units results outcome board cautions parent_death",
+            "clock errors units results compared outcome board cautions parent_death sweeps",
             "statistics",
             "sensors machine record",
             "criteria profile",

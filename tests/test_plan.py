@@ -248,6 +248,41 @@ loads:
     assert make_plan(profile(text), (0,), allow_commands=True).load(0).available
 
 
+@pytest.mark.parametrize(
+    ("parameters", "reason"),
+    [
+        ("{argv: [/no/such/program]}", "no program that runs here"),
+        ("{argv: ['true'], folder: /no/such/folder}", "no folder here"),
+    ],
+)
+def test_a_command_whose_program_or_folder_is_missing_is_not_available(
+    parameters: str, reason: str
+) -> None:
+    text = f"""
+name: own
+loads:
+  - workload: command
+    parameters: {parameters}
+    trials: 1
+"""
+    plan = make_plan(profile(text), (0,), allow_commands=True)
+    assert not plan.steps
+    assert not plan.load(0).available
+    assert reason in plan.load(0).reason
+
+
+def test_a_share_of_free_memory_is_divided_among_the_lanes_of_the_run() -> None:
+    """A lane is pinned to one CPU and could not tell how many share with it."""
+    march = """
+name: march
+loads:
+  - workload: memory-march
+    soak_seconds: 10
+    parameters: {share_percent_of_free: 1}
+"""
+    assert make_plan(profile(march), (4, 5, 6)).load(0).parameters["lanes_sharing"] == 3
+
+
 def test_memory_is_planned_for_all_loads_or_one_at_a_time() -> None:
     roomy = make_plan(profile(BENCH), (0, 1), available_bytes=10**12)
     tight = make_plan(profile(BENCH), (0, 1), available_bytes=roomy.memory_bytes)

@@ -6,6 +6,8 @@ Oracle: the files in the run's folder and the situation that each test builds.
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -13,14 +15,16 @@ import pytest
 
 from harness.clock import SYSTEM
 from harness.finishing import REPORT_NAMES
+from harness.machine.boot import boot_id, kernel_boot_id
 from harness.outcome import Ending
 from harness.record.header import RunHeader
-from harness.record.owner import Owner
+from harness.record.owner import Owner, process_mark
 from harness.record.progress import progress
+from harness.record.reader import read_run
 from harness.record.verify import verify_run
 from harness.record.writer import RecordWriter
 from harness.recovery import close_and_report
-from harness.results import Event, EventKind
+from harness.results import Event, EventKind, FailureKind
 
 PROFILE = """
 format: 1
@@ -61,10 +65,10 @@ def killed(writer: RecordWriter) -> Path:
     return writer.folder
 
 
-def root_with(place: Path, boot_id: str) -> Path:
+def root_with(place: Path, boot: str) -> Path:
     file = place / "proc/sys/kernel/random/boot_id"
     file.parent.mkdir(parents=True)
-    file.write_text(f"{boot_id}\n")
+    file.write_text(f"{boot}\n")
     return place
 
 
@@ -73,13 +77,13 @@ def has_reports(folder: Path) -> bool:
 
 
 @pytest.mark.parametrize(
-    ("boot_id", "cause"), [("boot-a", "was killed"), ("boot-b", "the machine restarted")]
+    ("boot", "cause"), [("boot-a", "was killed"), ("boot-b", "the machine restarted")]
 )
 def test_a_lost_run_is_explained_and_reported(
-    tmp_path: Path, runs_dir: Path, boot_id: str, cause: str
+    tmp_path: Path, runs_dir: Path, boot: str, cause: str
 ) -> None:
     folder = killed(begin(runs_dir))
-    lines = close_and_report(runs_dir, root_with(tmp_path / "root", boot_id))
+    lines = close_and_report(runs_dir, root_with(tmp_path / "root", boot))
     assert cause in lines[0]
     assert "judged and reported in" in lines[1]
     assert has_reports(folder)
@@ -112,6 +116,59 @@ def test_a_run_that_goes_on_is_left_alone_whatever_boot_id_its_tree_shows(
         assert progress(writer.folder).end.ending is None
     finally:
         writer.seal(Ending.COMPLETED, "")
+
+
+def killed_process(boot_id: str) -> Owner:
+    """The owner that a real process was which read `boot_id` in its tree and then was killed."""
+    with subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE) as child:
+        owner = Owner(child.pid, process_mark(child.pid) or "", boot_id, ("rigproof", "run"))
+        child.kill()
+    return owner
+
+
+@pytest.mark.parametrize("described", ["run", "command"])
+def test_a_run_killed_under_another_tree_than_it_is_closed_under_met_no_restart(
+    tmp_path: Path, runs_dir: Path, described: str
+) -> None:
+    """--sysfs-root was given to one of the two only: the trees' boot ids differ, the boot does not.
+    Oracle: a process killed a moment ago on this boot."""
+    if not kernel_boot_id():
+        pytest.skip("only Linux tells its boot's id")
+    tree = root_with(tmp_path / "root", "boot-of-a-tree")
+    before, after = (tree, Path("/")) if described == "run" else (Path("/"), tree)
+    owner = killed_process(boot_id(before))
+    folder = killed(begin(runs_dir, owner=owner, boot_id=owner.boot_id))
+    lines = close_and_report(runs_dir, after)
+    assert "the harness was killed" in lines[0]
+    assert [it.kind for it in read_run(folder).failures] == [FailureKind.PROCESS_DIED]
+
+
+HOLD = """
+import sys
+from pathlib import Path
+from harness.record.flocks import holding
+with holding(Path(sys.argv[1])) as is_free:
+    print(is_free, flush=True)
+    sys.stdin.read()
+"""
+
+
+def test_a_run_that_is_measured_where_process_ids_are_others_is_not_lost_until_its_process_ends(
+    runs_dir: Path,
+) -> None:
+    """As in a container that shares the runs folder: its owner's process id is nobody's here."""
+    if os.name != "posix":
+        pytest.skip("locks on folders are POSIX")
+    folder = killed(begin(runs_dir))
+    pipe = subprocess.PIPE
+    words = [sys.executable, "-c", HOLD, str(folder)]
+    with subprocess.Popen(words, stdin=pipe, stdout=pipe, text=True) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "True\n"
+        assert close_and_report(runs_dir) == []
+        assert progress(folder).end.ending is None
+        process.kill()
+    assert "ended without its end" in close_and_report(runs_dir)[0]
 
 
 def test_one_damaged_run_stops_no_other(runs_dir: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -12,7 +13,9 @@ from harness import running
 from harness.clock import SYSTEM
 from harness.errors import BrokenEnvironment, RefusedStart, StorageError
 from harness.finishing import REPORT_NAMES
+from harness.happenings import Finish
 from harness.outcome import Ending, ExitCode
+from harness.record.flocks import holding
 from harness.record.lock import MachineLock
 from harness.record.owner import Owner
 from harness.record.reader import read_run
@@ -69,6 +72,24 @@ def test_while_the_machine_is_taken_nothing_is_left_behind(runs_dir: Path) -> No
     ):
         run(TINY, runs_dir)
     assert list(runs_dir.iterdir()) == []
+
+
+def test_a_run_holds_its_folder_as_long_as_it_is_measured(
+    runs_dir: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if os.name != "posix":
+        pytest.skip("locks on folders are POSIX")
+    seen: list[bool] = []
+
+    def measured(part: object, shop: running.Workshop) -> Finish:
+        with holding(shop.writer.folder) as is_free:
+            seen.append(is_free)
+        return Finish(Ending.COMPLETED, "")
+
+    monkeypatch.setattr(running, "_measure", measured)
+    concluded = run(TINY, runs_dir)
+    with holding(concluded.folder) as is_free:
+        assert (seen, is_free) == ([False], True)
 
 
 def test_without_room_for_the_board_there_is_one_clear_error(

@@ -349,3 +349,39 @@ def test_every_finite_number_has_a_text_without_ascii_minus_or_exponent(
 )
 def test_names_of_units_become_symbols(name: str, symbol: str) -> None:
     assert units.symbol_of(name) == symbol
+
+
+@pytest.mark.parametrize(
+    ("unit", "of", "factor"),
+    [
+        ("flop/s", "flop/s", 1.0),
+        ("FLOP/s", "flop/s", 1.0),
+        ("GFLOP/s", "flop/s", 1e9),
+        ("Gflop/s", "flop/s", 1e9),
+        ("Mblock/s", "block/s", 1e6),
+        ("kblock/s", "block/s", 1e3),
+        ("GB/s", "byte/s", 1e9),
+        ("GIR instruction/s", "IR instruction/s", 1e9),
+        ("ns/walk", "s/walk", 1e-9),
+        ("\N{MICRO SIGN}s/round trip", "s/round trip", 1e-6),
+        ("\N{GREEK SMALL LETTER MU}s/walk", "s/walk", 1e-6),
+        ("us/walk", "s/walk", 1e-6),
+        ("s/walk", "s/walk", 1.0),
+        # Another quantity, a prefix that such a unit never has, and no prefix of the SI.
+        ("GFLOP/s", "block/s", None),
+        ("mblock/s", "block/s", None),
+        ("Ms/walk", "s/walk", None),
+        ("gblock/s", "block/s", None),
+        ("", "block/s", None),
+    ],
+)
+def test_a_unit_with_a_prefix_is_so_many_of_the_unit(
+    unit: str, of: str, factor: float | None
+) -> None:
+    assert units.factor_of(unit, of) == factor
+
+
+@given(st.floats(1e-9, 1e17), st.sampled_from(["flop/s", "byte/s", "block/s", "s/walk"]))
+def test_the_unit_that_a_number_is_shown_in_is_understood(value: float, unit: str) -> None:
+    scale = units.scale_for(value, unit)
+    assert units.factor_of(scale.symbol, unit) == pytest.approx(scale.factor)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from hypothesis import given
+from hypothesis import strategies as st
+
 from harness.board import StopReason
 from harness.clock import NS_PER_SECOND, ManualClock
 from harness.happenings import StoodStill, StorageFailed, Suspended
@@ -16,6 +19,7 @@ from harness.watchers import (
     writer_silence,
     writer_trouble,
 )
+from tests.packing import packed
 
 PACKAGE = Channel("p", "package", "°C", "hwmon", role="cpu_temperature")
 CORE = Channel("c", "core 0", "°C", "hwmon", role="cpu_temperature")
@@ -56,7 +60,7 @@ def test_a_wall_clock_set_back_is_told_and_is_no_suspend() -> None:
 
 def test_the_hottest_channel_stands_for_its_role() -> None:
     found = readings()
-    found.take((Sample("p", 1.0, 60.0), Sample("c", 1.0, 72.0), Sample("f", 1.0, 900.0)))
+    found.take(packed((Sample("p", 1.0, 60.0), Sample("c", 1.0, 72.0), Sample("f", 1.0, 900.0))))
     values = found.by_key_and_role()
     assert values["cpu_temperature"] == 72.0
     assert (values["p"], values["f"]) == (60.0, 900.0)
@@ -64,23 +68,67 @@ def test_the_hottest_channel_stands_for_its_role() -> None:
 
 def test_implausible_values_are_not_used() -> None:
     found = readings()
-    found.take((Sample("p", 1.0, 60.0), Sample("c", 1.0, 127.0, flag="implausible: +127 °C")))
+    doubted = Sample("c", 1.0, 127.0, flag="implausible: +127 °C")
+    found.take(packed((Sample("p", 1.0, 60.0), doubted)))
     assert found.by_key_and_role()["cpu_temperature"] == 60.0
     assert "c" not in found.highest
 
 
 def test_a_channel_that_stopped_answering_is_lost() -> None:
     found = readings()
-    found.take((Sample("p", 1.0, 60.0),))
-    found.take((Sample("p", 2.0, None, reason="ENODEV"),))
+    found.take(packed((Sample("p", 1.0, 60.0),)))
+    found.take(packed((Sample("p", 2.0, None, reason="ENODEV"),)))
     assert found.lost() == (PACKAGE,)
     assert found.highest["p"] == 60.0
 
 
 def test_a_channel_that_never_answered_is_not_lost_again() -> None:
     found = readings()
-    found.take((Sample("f", 1.0, None, reason="ENODATA"),))
+    found.take(packed((Sample("f", 1.0, None, reason="ENODATA"),)))
     assert found.lost() == ()
+
+
+def test_what_is_asked_for_is_the_latest_whatever_was_asked_before() -> None:
+    found = readings()
+    found.take(packed((Sample("p", 1.0, 60.0), Sample("c", 1.0, 50.0))))
+    assert found.by_key_and_role()["cpu_temperature"] == 60.0
+    found.take(packed((Sample("p", 2.0, 40.0), Sample("c", 2.0, 55.0))))
+    assert found.by_key_and_role() == {"p": 40.0, "c": 55.0, "cpu_temperature": 55.0}
+    assert found.highest == {"p": 60.0, "c": 55.0}
+
+
+values = st.none() | st.integers(-40, 120).map(float)
+flags = st.sampled_from(["", "", "implausible: x", "repeat"])
+
+
+@st.composite
+def sweeps_of_two_chips(draw: st.DrawFn) -> list[list[Sample]]:
+    chips = draw(st.lists(st.sampled_from([("p", "c"), ("f", "unannounced")]), max_size=12))
+    return [
+        [Sample(key, float(at), draw(values), "", draw(flags)) for key in chip]
+        for at, chip in enumerate(chips)
+    ]
+
+
+@given(sweeps_of_two_chips())
+def test_sweeps_tell_what_their_readings_tell_one_by_one(made: list[list[Sample]]) -> None:
+    # Oracle: dictionaries written reading by reading.
+    found, latest, highest = readings(), {}, {}
+    for sweep in made:
+        found.take(packed(sweep))
+        for it in sweep:
+            usable = it.value is not None and not it.flag.startswith("implausible")
+            latest[it.channel] = it.value if usable else None
+            if usable:
+                highest[it.channel] = max(it.value, highest.get(it.channel, it.value))
+        given_now = {key: value for key, value in latest.items() if value is not None}
+        hot = [value for key, value in given_now.items() if key in ("p", "c")]
+        roles = {"cpu_temperature": max(hot)} if hot else {}
+        assert found.by_key_and_role() == given_now | roles
+    assert found.highest == highest
+    last = {it.channel: it.value for sweep in made for it in sweep}
+    lost = {key for key, value in last.items() if value is None and key in highest}
+    assert {channel.key for channel in found.lost()} == lost - {"unannounced"}
 
 
 def test_a_writer_that_hangs_or_fails_is_a_storage_failure() -> None:

@@ -345,6 +345,8 @@ class _Bandwidth(Workload):
     family = "memory"
     unit = "byte"
     shipped_golden = True
+    always_shipped = True
+    slowest_per_second = 2e8
     check = "every word read, and every word before it is overwritten, compared bit by bit"
     parameters: ClassVar[Mapping[str, Parameter]] = {
         "mebibytes": Parameter(

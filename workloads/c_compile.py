@@ -11,6 +11,7 @@ compiler: McKeeman (1998), "Differential testing for software", Digital Technica
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import tempfile
@@ -38,6 +39,8 @@ from workloads.digest import fold
 _COMPILERS = ("cc", "gcc", "clang")
 #: No -g (it embeds the folder), no link-time optimisation (it embeds a random seed).
 _FLAGS = ("-std=c11", "-O2", "-ffp-contract=off", "-w")
+#: What the generated project takes from the C library.
+_INCLUDES = b"#include <inttypes.h>\n#include <stdint.h>\n#include <stdio.h>\n"
 _TIMEOUT_SECONDS = 60.0
 _OTHER_UNITS = 2
 _OTHER_UNITS_FUNCTIONS = 3
@@ -97,6 +100,18 @@ class Toolchain:
         lines = self.run(self._compiler, "--version").output.decode(errors="replace").splitlines()
         target = self.run(self._compiler, "-dumpmachine").output.decode(errors="replace").strip()
         return f"{lines[0] if lines else self._compiler} for {target or 'unknown target'}"
+
+    def assembler(self) -> str:
+        """First line of the version of the assembler that the compiler hands its output to."""
+        asked = self.run(self._compiler, "-print-prog-name=as").output.decode(errors="replace")
+        ended = self.run(asked.strip() or "as", "--version")
+        lines = ended.output.decode(errors="replace").splitlines()
+        return lines[0] if ended.status == 0 and lines else f"no assembler ({ended.describe()})"
+
+    def headers(self) -> str:
+        """16 hexadecimal digits of a digest of the C library's headers that projects include."""
+        ended = self.run(self._compiler, *_FLAGS, "-E", "-P", "-x", "c", "-", given=_INCLUDES)
+        return hashlib.sha256(ended.output).hexdigest()[:16]
 
     def close(self) -> None:
         """Kill what still runs, remove the folder."""
@@ -196,7 +211,10 @@ class CCompileWorkload(Workload):
         return CCompileTask(Toolchain(compiler), units)
 
     def code_path(self, parameters: Parameters) -> str:
-        """The compiler's version, target and flags."""
+        """The compiler's version, target and flags, its assembler, and the system's headers.
+
+        Not the linker: it makes the program that is run, not the object file that is digested.
+        """
         compiler = find_compiler()
         return "no C compiler" if compiler is None else _described(compiler)
 
@@ -208,10 +226,11 @@ class CCompileWorkload(Workload):
 @cache
 def _described(compiler: str) -> str:
     with Toolchain(compiler) as toolchain:
-        return f"{toolchain.version()}, {' '.join(_FLAGS)}"
+        more = f"{toolchain.assembler()}, headers {toolchain.headers()}"
+        return f"{toolchain.version()}, {' '.join(_FLAGS)}, {more}"
 
 
 def _hello(toolchain: Toolchain) -> Ended:
-    source = b'#include <stdint.h>\n#include <stdio.h>\nint main(void) { return puts("") < 0; }\n'
+    source = _INCLUDES + b'int main(void) { return puts("") < 0; }\n'
     ended = toolchain.compile(source, "hello.o")
     return toolchain.link(["hello.o"], "hello") if ended.status == 0 else ended

@@ -2,6 +2,15 @@
 
 from __future__ import annotations
 
+import hashlib
+import re
+import sys
+from functools import cache
+from importlib import import_module
+from pathlib import Path
+
+_MAPS = Path("/proc/self/maps")
+
 
 def blas_kernel(library: str) -> str:
     """Version and kernel of the BLAS that `library` (``numpy`` or ``scipy``) brought along.
@@ -34,3 +43,46 @@ def scipy_blas() -> str:
     import scipy.linalg  # loads the BLAS that is to be named
 
     return f"scipy {scipy.__version__}, {blas_kernel('scipy')}"
+
+
+@cache
+def loaded_library(extension: str, library: str) -> str:
+    """The files that hold a C library which the module `extension` reaches, with their digests.
+
+    `library` is the file's name up to its version, such as ``liblzma``. A distribution's update
+    may change what a library writes and keep the version that it tells, so files are digested:
+
+    - the extension's own, which may hold the library; where the extension is a part of the
+      interpreter, the interpreter's build stands for it, which pins both;
+    - the shared libraries of that name that this process has mapped (``/proc/self/maps``). Where
+      the system does not tell what is mapped, that is said instead.
+    """
+    place = getattr(import_module(extension), "__file__", None)
+    own = f"Python {' '.join(sys.version.split())}" if place is None else _named(Path(place))
+    mapped = mapped_files(library)
+    if mapped is None:
+        return f"{own}, {library} not known"
+    return ", ".join([own, *map(_named, mapped)])
+
+
+def mapped_files(library: str) -> list[Path] | None:
+    """The shared libraries of this name that this process has mapped; None where nobody tells."""
+    name = re.compile(rf"/.*/{re.escape(library)}(?![A-Za-z0-9_])[^/\n]*\.so[^/\n]*$", re.MULTILINE)
+    try:
+        maps = _MAPS.read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return None
+    return sorted({Path(path) for path in name.findall(maps)})
+
+
+def _named(path: Path) -> str:
+    return f"{path.name} {file_digest(path)}"
+
+
+def file_digest(path: Path) -> str:
+    """16 hexadecimal digits of the file's SHA-256, or why there are none."""
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
+    except OSError as error:
+        # The file was replaced while the old one is still in use; the new one would mislead.
+        return f"without digest ({error.strerror})"

@@ -23,7 +23,16 @@ import numpy as np
 
 from workloads import surroundings
 from workloads.children import OUTPUT_LIMIT_BYTES, Children, Ended
-from workloads.contract import Finding, Parameter, Parameters, Task, Value, Workload
+from workloads.contract import (
+    AVAILABLE,
+    Availability,
+    Finding,
+    Parameter,
+    Parameters,
+    Task,
+    Value,
+    Workload,
+)
 from workloads.digest import combine, fold
 from workloads.room import Room
 
@@ -177,21 +186,23 @@ class CommandWorkload(Workload):
         _check_pattern(values)
         return values
 
+    def availability_with(self, parameters: Parameters) -> Availability:
+        """See :class:`Workload`: the folder and the program have to be there."""
+        trouble = _missing(parameters)
+        return Availability(False, trouble) if trouble else AVAILABLE
+
+    def pass_limit_seconds(self, parameters: Parameters) -> float:
+        """See :class:`Workload`: a program may take its time; nothing is known of it."""
+        return float(str(parameters["timeout_seconds"]))
+
     def memory_bytes(self, parameters: Parameters) -> int:
         """Room for the output, kept twice; the program's own memory is not known."""
         return 2 * OUTPUT_LIMIT_BYTES
 
     def prepare(self, parameters: Parameters, seed: int) -> Task:
         """Raises ValueError where the program or the folder cannot be found."""
-        program = _argv(parameters)[0]
-        folder = _folder(parameters)
-        if folder is not None and not folder.is_dir():
-            raise ValueError(f"folder: received {str(folder)!r}, which is no folder here")
-        # A relative path with a slash counts from the working folder, as the system does it.
-        relative = "/" in program and not Path(program).is_absolute()
-        place = str((folder or Path()) / program) if relative else program
-        if shutil.which(place) is None:
-            raise ValueError(f"argv: received {program!r}, which is no program that runs here")
+        if trouble := _missing(parameters):
+            raise ValueError(trouble)
         return CommandTask(parameters)
 
     def golden(self, parameters: Parameters, seed: int) -> int | None:
@@ -200,6 +211,19 @@ class CommandWorkload(Workload):
             return combine(_HELD)
         wanted = str(parameters["output_sha256"])
         return combine(_HELD, _text_digest(wanted)) if wanted else None
+
+
+def _missing(parameters: Parameters) -> str:
+    """What of the command is not on this machine; empty when all of it is."""
+    program, folder = _argv(parameters)[0], _folder(parameters)
+    if folder is not None and not folder.is_dir():
+        return f"folder: received {str(folder)!r}, which is no folder here"
+    # A relative path with a slash counts from the working folder, as the system does it.
+    relative = "/" in program and not Path(program).is_absolute()
+    place = str((folder or Path()) / program) if relative else program
+    if shutil.which(place) is None:
+        return f"argv: received {program!r}, which is no program that runs here"
+    return ""
 
 
 def _check_digest(values: Mapping[str, Value]) -> None:

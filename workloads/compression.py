@@ -5,16 +5,16 @@ Wheeler 1994), LZMA2 in the .xz container, Zstandard (RFC 8878). They load a cor
 ways: hash chains and bit packing, suffix sorting with cache misses, range coding with branches
 that cannot be predicted, wide-window matching with finite-state entropy coding.
 
-The bytes of a stream depend on the library's version, so its golden digest is agreed by the lanes
-and keyed by that version. The digest covers the stream and the output unpacked from it: a digest of
-the stream alone would miss whatever goes wrong in unpacking.
+The bytes of a stream depend on the library, so its golden digest is agreed by the lanes and keyed
+by the library's version, where it tells one, and by digests of the files it was loaded from. The
+digest of a pass covers the stream and the output unpacked from it: a digest of the stream alone
+would miss whatever goes wrong in unpacking.
 """
 
 from __future__ import annotations
 
 import bz2
 import lzma
-import sys
 import zlib
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 
 from workloads import corpus
+from workloads.codepath import loaded_library
 from workloads.contract import Finding, Parameter, Parameters, Task, Workload
 from workloads.digest import combine, fold
 from workloads.room import Room
@@ -227,6 +228,7 @@ class Compression(Workload):
     family = "compression"
     unit = "byte"
     check = "digest of the stream and of the output unpacked again; round trip byte for byte"
+    slowest_per_second = 5e4
     codec: ClassVar[type[Codec]]
 
     def memory_bytes(self, parameters: Parameters) -> int:
@@ -274,7 +276,7 @@ class DeflateWorkload(Compression):
 
     def code_path(self, parameters: Parameters) -> str:
         """The library that is loaded, not the one Python was built with."""
-        return f"zlib {zlib.ZLIB_RUNTIME_VERSION}"
+        return f"zlib {zlib.ZLIB_RUNTIME_VERSION} ({loaded_library('zlib', 'libz')})"
 
 
 class Bzip2Workload(Compression):
@@ -293,8 +295,8 @@ class Bzip2Workload(Compression):
         return 500_000 + 12 * 100_000 * _level(parameters)
 
     def code_path(self, parameters: Parameters) -> str:
-        """Python does not tell the library's version; the interpreter's build pins it."""
-        return f"bz2 of Python {sys.version}"
+        """Python does not tell the library's version, so its file stands for it."""
+        return f"bzip2 ({loaded_library('_bz2', 'libbz2')})"
 
 
 class LzmaWorkload(Compression):
@@ -313,8 +315,8 @@ class LzmaWorkload(Compression):
         return 12 * max(_size(parameters), 64 * _KIB) + 8 * _MIB
 
     def code_path(self, parameters: Parameters) -> str:
-        """Python does not tell the library's version; the interpreter's build pins it."""
-        return f"lzma of Python {sys.version}"
+        """Python does not tell the library's version, so its file stands for it."""
+        return f"lzma ({loaded_library('_lzma', 'liblzma')})"
 
 
 class ZstandardWorkload(Compression):
@@ -339,8 +341,10 @@ class ZstandardWorkload(Compression):
         return packing + _size(parameters) + 2 * _MIB
 
     def code_path(self, parameters: Parameters) -> str:
-        """The library's version and the binding through which it is reached."""
+        """The library's version, the binding through which it is reached, and its file."""
         import zstandard
 
         version = ".".join(str(part) for part in zstandard.ZSTD_VERSION)
-        return f"zstd {version} ({zstandard.backend})"
+        backend = {"cext": "backend_c", "rust": "backend_rust"}.get(zstandard.backend, "_cffi")
+        file = loaded_library(f"zstandard.{backend}", "libzstd")
+        return f"zstd {version} ({zstandard.backend}, {file})"

@@ -25,15 +25,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from math import pi, tan
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numba import njit
 
-from workloads.contract import Finding, Parameter, Parameters, whole
+from workloads.contract import Finding, Parameter, Parameters, Value, whole
 from workloads.digest import combine, fold
 from workloads.operands import aligned, uniforms
-from workloads.sized import PARTS, PartedTask, SizedWorkload, require_multiple
+from workloads.sized import PARTS, PartedTask, SizedWorkload, require_at_most, require_multiple
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -45,6 +45,7 @@ if TYPE_CHECKING:
 _UNIT_ROUNDOFF = 2.0**-53
 _FLOP_PER_POINT = 16
 _PAGE_BYTES = 4096
+_MOST_PER_INTERVAL = 8
 #: The largest eigenvalue of A is below 8.
 _NORM = 8.0
 
@@ -96,20 +97,18 @@ def _turn(direction, factor, residual):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _iterate(x, residual, direction, product, iterations):  # type: ignore[no-untyped-def]
-    """Hestenes and Stiefel's iteration; stops early only when the residual is exactly 0."""
+    """Hestenes and Stiefel's iteration; the same work in each, also when the residual is 0."""
     flat_x, flat_residual = x.reshape(-1), residual.reshape(-1)
     flat_direction, flat_product = direction.reshape(-1), product.reshape(-1)
     old = scalar_product(flat_residual, flat_residual)
     for _ in range(iterations):
-        if old == 0.0:
-            return
         apply_laplacian(direction, product)
         curvature = scalar_product(flat_direction, flat_product)
         step = old / curvature if curvature != 0.0 else 0.0
         _update(flat_x, step, flat_direction)
         _update(flat_residual, -step, flat_product)
         new = scalar_product(flat_residual, flat_residual)
-        _turn(flat_direction, new / old, flat_residual)
+        _turn(flat_direction, new / old if old != 0.0 else 0.0, flat_residual)
         old = new
 
 
@@ -200,16 +199,31 @@ class ConjugateGradient(SizedWorkload):
     parameters: ClassVar[Mapping[str, Parameter]] = {
         "intervals": Parameter(128, "of a side", low=16, high=8192),
         "iterations": Parameter(
-            384, "in a pass, a multiple of 4; 3 an interval converge", low=4, high=1 << 20
+            384,
+            "in a pass, a multiple of 4; 3 an interval converge, 8 at most",
+            low=4,
+            high=8 * 8192,
         ),
     }
+    slowest_per_second = 1e8
+
+    def complete(self, given: Mapping[str, Any]) -> dict[str, Value]:
+        """See :class:`Workload`; also iterations that the classical bound can tell apart.
+
+        After some 9 an interval it has fallen below what rounding leaves of the residual.
+        """
+        values = super().complete(given)
+        require_multiple(values, "iterations")
+        most = _MOST_PER_INTERVAL * whole(values, "intervals")
+        why = f"it has converged long before: {_MOST_PER_INTERVAL} an interval suffice"
+        require_at_most(values, "iterations", most, why, PARTS)
+        return values
 
     def memory_bytes(self, parameters: Parameters) -> int:
         """See :class:`Workload`: five grids, and three for the residual."""
         return 8 * 8 * (whole(parameters, "intervals") + 1) ** 2 + 5 * _PAGE_BYTES
 
     def prepare(self, parameters: Parameters, seed: int) -> ConjugateGradientTask:
-        """See :class:`Workload`. Raises ValueError for iterations not divisible by 4."""
-        require_multiple(parameters, "iterations")
+        """See :class:`Workload`."""
         intervals, iterations = whole(parameters, "intervals"), whole(parameters, "iterations")
         return ConjugateGradientTask(seed, intervals, iterations)

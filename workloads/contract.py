@@ -50,6 +50,10 @@ class Availability:
 
 AVAILABLE = Availability(True)
 
+#: A pass may always last this long, and never longer than a day and this, before its lane hangs.
+PASS_SECONDS_AT_LEAST = 180.0
+PASS_SECONDS_AT_MOST = 86_400.0 + PASS_SECONDS_AT_LEAST
+
 
 @dataclass(frozen=True)
 class Finding:
@@ -127,6 +131,9 @@ class Task(ABC):
 
         return first_difference(self.buffers(), reference)
 
+    def begin(self) -> None:
+        """Called before the first counted pass of a stretch: readings of the stretch start anew."""
+
     def finish(self) -> None:
         """Called when a stretch of passes is over, however it ended: tells a waiting peer."""
 
@@ -153,6 +160,12 @@ class Workload(ABC):
     #: True: the golden digest ships in the source, for the default parameters at least; for others
     #: (and always where False) the lanes agree on it at the start, and the record says which.
     shipped_golden: ClassVar[bool] = False
+    #: True: the golden ships (or has a closed form) for every choice of parameters.
+    always_shipped: ClassVar[bool] = False
+    #: Units of work a second that the slowest core worth testing does, its checks included: an
+    #: estimate (common practice, no source) that bounds how long an unknown pass may last. 0: no
+    #: choice of parameters makes a pass that long.
+    slowest_per_second: ClassVar[float] = 0.0
     #: Which value of a trial is the score: "mean" sees throttling, "capability" is the 10th
     #: percentile of the pass times. Chosen openly per workload.
     basis: ClassVar[str] = "mean"
@@ -166,6 +179,30 @@ class Workload(ABC):
     def availability(self) -> Availability:
         """Whether this machine has what the workload needs (a compiler, an instruction)."""
         return AVAILABLE
+
+    def availability_with(self, parameters: Parameters) -> Availability:
+        """The same for complete parameters, which may name what is needed (a program)."""
+        return self.availability()
+
+    def longest_pass_seconds(self, parameters: Parameters, work_per_pass: float) -> float:
+        """How long a pass, or its checks, may last before the lane counts as hung; a day at most.
+
+        Used before any pass has been timed; afterwards the time that passes took says more.
+        """
+        own = self.pass_limit_seconds(parameters) + PASS_SECONDS_AT_LEAST
+        estimate = work_per_pass / self.slowest_per_second if self.slowest_per_second else 0.0
+        return min(max(own, estimate), PASS_SECONDS_AT_MOST)
+
+    def pass_limit_seconds(self, parameters: Parameters) -> float:
+        """Time after which a pass ends by itself, however it goes; 0 where there is no such time.
+
+        Given where the duration of one pass says little about the next.
+        """
+        return 0.0
+
+    def for_lanes(self, parameters: Parameters, lanes: int) -> Parameters:
+        """Complete parameters as a run on `lanes` lanes uses them."""
+        return parameters
 
     @abstractmethod
     def memory_bytes(self, parameters: Parameters) -> int:
@@ -187,7 +224,11 @@ class Workload(ABC):
         """Compile and load everything that `prepare` and passes need (for the template process)."""
 
     def complete(self, given: Mapping[str, Any]) -> dict[str, Value]:
-        """Defaults filled in, values checked. Raises ValueError with received, rule, remedy."""
+        """Defaults filled in, values checked. Raises ValueError with received, rule, remedy.
+
+        Whatever `prepare` would refuse is refused here, before anything is run; rules that tie
+        parameters together belong into an override.
+        """
         for key in given:
             if key not in self.parameters:
                 known = ", ".join(sorted(self.parameters)) or "none"

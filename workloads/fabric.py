@@ -288,6 +288,7 @@ class FabricRoundTrip(PairedWorkload):
     purpose = "cache lines changing hands between two cores"
     check = "sequence numbers never skip or go back; every payload word compared at both ends"
     shipped_golden = True
+    always_shipped = True
     lower_is_better = True
     parameters: ClassVar[Mapping[str, Parameter]] = {
         "round_trips": Parameter(50_000, "timed round trips of one pass", "", 1, 10_000_000)

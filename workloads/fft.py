@@ -32,11 +32,18 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 from numba import njit
 
-from workloads.contract import Finding, Parameter, Parameters, whole
+from workloads.contract import Finding, Parameter, Parameters, Value, whole
 from workloads.digest import combine, fold
 from workloads.operands import aligned, uniforms
 from workloads.roots import roots_of_unity
-from workloads.sized import PARTS, SizedWorkload, StagedTask, require_multiple
+from workloads.sized import (
+    PARTS,
+    SizedWorkload,
+    StagedTask,
+    require_at_most,
+    require_multiple,
+    require_power,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -47,6 +54,8 @@ if TYPE_CHECKING:
 
 _PAGE_BYTES = 4096
 _ROW_BYTES = 128
+#: The invariants' tolerance must stay well below a signal's own size, or they would see nothing.
+_MOST_TOLERANCE = 1 / 16
 
 # Digests for seed 1 by (points, round trips), remade in the tests with whole-array operations.
 _GOLDEN_FP64: dict[tuple[int, ...], int] = {(1024, 256): 0x1EFFC563CCFC20EA}
@@ -250,7 +259,19 @@ class _Fft(SizedWorkload):
             256, "forward and inverse transforms in a pass, a multiple of 4", low=4, high=1 << 20
         ),
     }
+    slowest_per_second = 1e9
     dtype: ClassVar[type[np.floating[Any]]]
+
+    def complete(self, given: Mapping[str, Any]) -> dict[str, Value]:
+        """See :class:`Workload`; also points, and trips after which the invariants still see."""
+        values = super().complete(given)
+        require_power(values, "points", of=4)
+        require_multiple(values, "round_trips")
+        points = whole(values, "points")
+        most = int((_MOST_TOLERANCE / error_bound(points, self.dtype) - 1) / 2)
+        why = f"more of them with points: {points} round so much that no check would see an error"
+        require_at_most(values, "round_trips", most, why, PARTS)
+        return values
 
     def memory_bytes(self, parameters: Parameters) -> int:
         """See :class:`Workload`: six planes, the roots in both formats, invariants' temporaries."""
@@ -259,11 +280,8 @@ class _Fft(SizedWorkload):
         return points * (6 * _ROW_BYTES + 4 * 8 + 5 * 16 * signals) + 5 * _PAGE_BYTES
 
     def prepare(self, parameters: Parameters, seed: int) -> FftTask:
-        """See :class:`Workload`. Raises ValueError for points that are no power of 4."""
+        """See :class:`Workload`."""
         points, trips = whole(parameters, "points"), whole(parameters, "round_trips")
-        if points & (points - 1) or points.bit_length() % 2 == 0:
-            raise ValueError(f"points: received {points}, must be a power of 4 (256, 1024, 4096)")
-        require_multiple(parameters, "round_trips")
         return FftTask(seed, points, trips, self.dtype)
 
 

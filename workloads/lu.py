@@ -169,6 +169,8 @@ class LuSolve(SizedWorkload):
         "n": Parameter(1280, "unknowns", low=64, high=16384)
     }
 
+    slowest_per_second = 2.5e8
+
     def memory_bytes(self, parameters: Parameters) -> int:
         """See :class:`Workload`: two matrices, and seven while the backward error is formed."""
         return 9 * 8 * whole(parameters, "n") ** 2

@@ -137,11 +137,29 @@ class MarchTask(Task):
         self.work_per_pass = float(self.window_words * WORD_BYTES)
         self.window = 0
         self._next, self._revisits = 0, 0
-        self.readings = _extent(region.nbytes)
+        self._visits = np.zeros(windows, np.int64)
+        self._installed_bytes = _installed_bytes()
+        self.begin()
         fill_words(region, np.uint64(self.start), np.uint64(0))
 
+    def begin(self) -> None:
+        """See :class:`Task`: nothing of this stretch has been tested yet."""
+        self._visits[:] = 0
+        self._tell_extent()
+
+    def _tell_extent(self) -> None:
+        """What this lane has tested; all lanes that run side by side test about as much each."""
+        tested = float(np.count_nonzero(self._visits) * self.window_words * WORD_BYTES)
+        share = 100.0 * tested / self._installed_bytes
+        self.readings = {
+            "region_per_lane_bytes": float(self.region.nbytes),
+            "tested_per_lane_bytes": tested,
+            "tested_share_of_installed_per_lane_percent": round(share, 2),
+            "whole_rounds": float(self._visits.min()),
+        }
+
     def execute(self) -> None:
-        """See :class:`Task`."""
+        """See :class:`Task`; sets `readings`, what of the region this stretch has tested."""
         self.window = self._next
         self.log[:] = 0
         row, words = self.log[0], self._words()
@@ -154,6 +172,8 @@ class MarchTask(Task):
         place = int(row[COMPARED]) * first * STEP
         row[SUM] = (int(row[SUM]) - place) % _MODULUS
         self._choose_next(bool(row[WRONG]))
+        self._visits[self.window] += 1
+        self._tell_extent()
 
     def _words(self) -> Words:
         first = self.window * self.window_words
@@ -196,15 +216,10 @@ class MarchTask(Task):
 _BACKGROUND = Element("any", ("r0",))
 
 
-def _extent(size_bytes: int) -> dict[str, float]:
-    """What one lane tests; all lanes that run side by side test as much each."""
+def _installed_bytes() -> int:
     import psutil
 
-    share = 100.0 * size_bytes / psutil.virtual_memory().total
-    return {
-        "region_per_lane_bytes": float(size_bytes),
-        "share_of_installed_per_lane_percent": round(share, 2),
-    }
+    return int(psutil.virtual_memory().total)
 
 
 def share_of_free_bytes(percent: Value, lanes: int) -> int:
@@ -214,6 +229,13 @@ def share_of_free_bytes(percent: Value, lanes: int) -> int:
     if not isinstance(percent, int | float):
         raise ValueError(f"share_percent_of_free: received {percent!r}, needs a number of %")
     return int(psutil.virtual_memory().available * percent / 100.0 / lanes)
+
+
+def _allowed_cpus() -> int:
+    """Logical CPUs that this process may use (``taskset``), not all that the machine has."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 class MemoryMarch(Workload):
@@ -229,6 +251,8 @@ class MemoryMarch(Workload):
         "not DRAM fault coverage"
     )
     shipped_golden = True
+    always_shipped = True
+    slowest_per_second = 1e8
     parameters: ClassVar[Mapping[str, Parameter]] = {
         "sequence": Parameter("march-c-minus", "march test", choices=tuple(SEQUENCES)),
         "mebibytes": Parameter(
@@ -238,13 +262,19 @@ class MemoryMarch(Workload):
             0.0, "region of all lanes together as a share of free memory; 0: not used", "%", 0, 95
         ),
         "lanes_sharing": Parameter(
-            0, "lanes that divide the share; 0: one for each logical CPU", "", 0, 4096
+            0, "lanes that divide the share; 0: all lanes of the run", "", 0, 4096
         ),
         "window_mebibytes": Parameter(
             128, "memory tested in one pass; several times a core's cache", "MiB", 1, 1 << 16
         ),
     }
     small: ClassVar[Mapping[str, Value]] = {"mebibytes": 2, "window_mebibytes": 1}
+
+    def for_lanes(self, parameters: Parameters, lanes: int) -> Parameters:
+        """See :class:`Workload`: a lane is pinned and cannot see how many there are."""
+        if whole(parameters, "lanes_sharing"):
+            return parameters
+        return {**parameters, "lanes_sharing": lanes}
 
     def memory_bytes(self, parameters: Parameters) -> int:
         """See :class:`Workload`."""
@@ -259,7 +289,7 @@ class MemoryMarch(Workload):
             region = whole(parameters, "mebibytes") * _MIB
             window = min(window, region)
         else:
-            lanes = whole(parameters, "lanes_sharing") or os.cpu_count() or 1
+            lanes = whole(parameters, "lanes_sharing") or _allowed_cpus()
             # One window at least, so that windows are alike whatever is free when a lane looks.
             region = max(share_of_free_bytes(percent, lanes), window)
         return region // window, whole_blocks(window)

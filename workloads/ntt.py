@@ -21,16 +21,16 @@ number of convolutions, modulo p.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numba import njit, uint32, uint64
 
-from workloads.contract import Finding, Parameter, Parameters, whole
+from workloads.contract import Finding, Parameter, Parameters, Value, whole
 from workloads.digest import fold
 from workloads.operands import aligned
 from workloads.prng import splitmix64
-from workloads.sized import PARTS, PartedTask, SizedWorkload, require_multiple
+from workloads.sized import PARTS, PartedTask, SizedWorkload, require_multiple, require_power
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -221,6 +221,14 @@ class Ntt(SizedWorkload):
         "points": Parameter(1024, "numbers in a sequence, a power of 2", low=16, high=1 << 20),
         "convolutions": Parameter(192, "in a pass, a multiple of 4", low=4, high=1 << 20),
     }
+    slowest_per_second = 1e8
+
+    def complete(self, given: Mapping[str, Any]) -> dict[str, Value]:
+        """See :class:`Workload`; also powers and multiples."""
+        values = super().complete(given)
+        require_power(values, "points")
+        require_multiple(values, "convolutions")
+        return values
 
     def memory_bytes(self, parameters: Parameters) -> int:
         """See :class:`Workload`: three planes, six tables, temporaries of set-up and invariants."""
@@ -228,9 +236,6 @@ class Ntt(SizedWorkload):
         return points * (3 * 4 * _BATCH + 6 * 4 + 3 * 8 * (_BATCH + 1) + 200) + 3 * _PAGE_BYTES
 
     def prepare(self, parameters: Parameters, seed: int) -> NttTask:
-        """See :class:`Workload`. Raises ValueError for points that are no power of 2."""
+        """See :class:`Workload`."""
         points, times = whole(parameters, "points"), whole(parameters, "convolutions")
-        if points & (points - 1):
-            raise ValueError(f"points: received {points}, must be a power of 2 (1024, 2048)")
-        require_multiple(parameters, "convolutions")
         return NttTask(seed, points, times)

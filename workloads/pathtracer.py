@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 from numba import float64, njit, uint64
 
-from workloads.contract import Finding, Parameter, Parameters, whole
+from workloads.contract import Finding, Parameter, Parameters, Value, whole
 from workloads.digest import combine, fold
 from workloads.operands import uniforms
 from workloads.prng import mix64, splitmix64_at
@@ -43,6 +43,8 @@ if TYPE_CHECKING:
 BOUNCES = 64
 #: Nearer hits than this are the surface the ray starts from.
 _NEAREST = 1e-9
+#: Paths times spheres of a pass.
+_MOST_MEETINGS = 1 << 30
 _FURNACE_PIXELS = 16
 _FURNACE_SAMPLES = 4
 
@@ -317,6 +319,7 @@ class PathTracer(SizedWorkload):
     purpose = "branches, square roots and divisions in scalar double precision"
     check = "digest of image and ray counts; white furnace and radiance bounds"
     shipped_golden = True
+    slowest_per_second = 2e4
     goldens = _GOLDENS
     parameters: ClassVar[Mapping[str, Parameter]] = {
         "width": Parameter(128, "pixels", low=8, high=8192),
@@ -324,6 +327,24 @@ class PathTracer(SizedWorkload):
         "samples": Parameter(8, "paths a pixel", low=1, high=4096),
         "spheres": Parameter(12, "beside the ground", low=1, high=1024),
     }
+
+    def complete(self, given: Mapping[str, Any]) -> dict[str, Value]:
+        """See :class:`Workload`; also a pass of a minute or two at most, which is done to prepare.
+
+        Every ray meets every sphere; 3e7 paths times spheres took a second (measured), so the most
+        takes some 40 s, and a core of a third of that speed still ends it before it counts as hung.
+        """
+        values = super().complete(given)
+        width, height, samples, spheres = (whole(values, key) for key in self.parameters)
+        each = width * height * (spheres + 1)
+        if each * samples > _MOST_MEETINGS:
+            most = _MOST_MEETINGS // each
+            remedy = f"at most samples: {most}" if most else "fewer pixels or spheres"
+            raise ValueError(
+                f"samples: received {samples}, {width} x {height} pixels with {spheres} spheres "
+                f"take minutes for a pass; use {remedy}"
+            )
+        return values
 
     def memory_bytes(self, parameters: Parameters) -> int:
         """See :class:`Workload`: image, ray counts and scene."""

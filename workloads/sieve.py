@@ -213,6 +213,7 @@ class SieveWorkload(Workload):
         ),
     }
     shipped_golden = True
+    slowest_per_second = 2e7
 
     def memory_bytes(self, parameters: Parameters) -> int:
         """Pattern, segment, the table of small primes, the primes as bits, a word a segment."""

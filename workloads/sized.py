@@ -66,4 +66,23 @@ def require_multiple(parameters: Parameters, key: str, of: int = PARTS) -> None:
     """Raise ValueError for a parameter that does not divide into equal parts."""
     value = whole(parameters, key)
     if value % of:
-        raise ValueError(f"{key}: received {value}, must be a multiple of {of}")
+        below = value - value % of
+        near = f"{below} or {below + of}" if below else f"{of}"
+        raise ValueError(f"{key}: received {value}, must be a multiple of {of}; use {near}")
+
+
+def require_power(parameters: Parameters, key: str, of: int = 2) -> None:
+    """Raise ValueError for a parameter that is no power of `of`."""
+    value, power = whole(parameters, key), 1
+    while power < value:
+        power *= of
+    if power != value:
+        near = f"{power // of} or {power}"
+        raise ValueError(f"{key}: received {value}, must be a power of {of}; use {near}")
+
+
+def require_at_most(parameters: Parameters, key: str, most: int, why: str, parts: int) -> None:
+    """Raise ValueError for a parameter above `most`, rounded down to a multiple of `parts`."""
+    value, most = whole(parameters, key), most - most % parts
+    if value > most:
+        raise ValueError(f"{key}: received {value}, must be at most {most}; {why}")

@@ -152,6 +152,7 @@ class RadixSortWorkload(Workload):
         "keys": Parameter(_DEFAULT_KEYS, "keys one pass sorts", "", 1 << 8, 1 << 30)
     }
     shipped_golden = True
+    slowest_per_second = 1e6
 
     def memory_bytes(self, parameters: Parameters) -> int:
         """Keys, scratch and result, and the digit counts."""

@@ -13,10 +13,10 @@ from harness.cli.options import AsJson, RunsDir, kept_runs
 from harness.cli.plain import say, say_json
 
 if TYPE_CHECKING:
+    from harness.compared import Comparison, FactChange, WorkloadComparison
     from harness.errors import ComparisonRefused
     from harness.judgement.sides import Side
     from harness.looks import Looks
-    from harness.results import Comparison, FactChange, WorkloadComparison
 
 Sides = "Run, runs separated by commas, or a CSV file: workload,value,unit,better[,boot]."
 Before = Annotated[str, typer.Argument(metavar="BEFORE", help=Sides)]
@@ -74,8 +74,7 @@ def compare(
     from harness.judgement.comparison import CompareOptions, compare_sides
     from harness.looks import count_look
 
-    _check(confidence, margin, between_boot, method)
-    _check_looks(planned_looks)
+    _check(confidence, margin, between_boot, method, planned_looks)
     folder = kept_runs(runs_dir)
     first, second = read_side(before, folder), read_side(after, folder)
     _refuse_unlike(first, second, other_machine, as_json)
@@ -91,15 +90,14 @@ def compare(
         other_machine=other_machine,
     )
     found = _with_forgotten(compare_sides(first, second, options).comparison, looks)
-    if html is not None:
-        from reports.write import write_comparison
-
-        write_comparison(html, found, before=first.source, after=second.source)
+    _write_page(html, found, first, second)
     _print(found, first, second, as_json)
     raise typer.Exit(int(exit_code(found)))
 
 
-def _check(confidence: float, margin: float, between_boot: float, method: str) -> None:
+def _check(
+    confidence: float, margin: float, between_boot: float, method: str, planned_looks: int | None
+) -> None:
     from harness.errors import UsageError
 
     if not 0.5 <= confidence < 1:
@@ -110,11 +108,6 @@ def _check(confidence: float, margin: float, between_boot: float, method: str) -
         raise UsageError(f"--between-boot received {between_boot:g}: needs 0 to 20 percent")
     if method not in {"welch", "fieller"}:
         raise UsageError(f"--method received {method!r}: needs welch or fieller")
-
-
-def _check_looks(planned_looks: int | None) -> None:
-    from harness.errors import UsageError
-
     if planned_looks is not None and not 1 <= planned_looks <= 100:
         raise UsageError(f"--planned-looks received {planned_looks}: needs 1 to 100")
 
@@ -167,6 +160,13 @@ def read_side(text: str, runs_dir: Path) -> Side:
         return read_typed_values(Path(text))
     names = [name.strip() for name in text.split(",") if name.strip()]
     return side_of([read_run(resolve_run(runs_dir, name)) for name in names or [text]])
+
+
+def _write_page(html: Path | None, found: Comparison, first: Side, second: Side) -> None:
+    if html is not None:
+        from reports.write import write_comparison
+
+        write_comparison(html, found, before=first.source, after=second.source)
 
 
 def exit_code(found: Comparison) -> int:

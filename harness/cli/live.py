@@ -146,18 +146,21 @@ class LiveView(_Drawn):
 def describe(item: object, loads: Mapping[int, LoadInfo]) -> str:
     """One line for people, empty for what is not worth one; `loads` are those told so far."""
     from harness.cli.verdicts import failure_line
-    from harness.units import elapsed
+    from harness.units import duration, elapsed
 
     match item:
         case str():
             return item
         case Failure():
             return f"FAILURE {failure_line(item).strip()}"
-        case SafetyStop():
+        case SafetyStop(reaction_seconds=None):
             return (
                 f"[{elapsed(item.at_seconds)}] STOPPED BY THE GUARD: {item.channel} reached "
                 f"{item.value:g} {item.unit}, limit {item.limit:g} {item.unit} ({item.whose})"
             )
+        case SafetyStop():  # it was told when it came; now the lanes have answered
+            taken = duration(item.reaction_seconds or 0.0)
+            return f"[{elapsed(item.at_seconds)}] load off on every lane {taken} later"
         case Event() if item.kind not in _QUIET_KINDS:
             return f"[{elapsed(item.at_seconds)}] {item.kind}: {item.text}"
         case TrialData():

@@ -146,21 +146,28 @@ def _age(lane: LaneView) -> Text:
 
 def _temperature(now: Snapshot) -> Iterator[Text]:
     keys = [key for key, item in now.channels.items() if item.role == "cpu_temperature"]
-    readings = [(key, now.latest[key].value) for key in keys if key in now.latest]
-    values = [(value, key) for key, value in readings if value is not None]
-    if not values:
+    values = [now.latest[key] for key in keys if key in now.latest]
+    highest = max(
+        [*values, *(now.highest[key] for key in keys if key in now.highest)], default=None
+    )
+    if highest is None:
         yield Text("CPU temperature: not measured on this machine", style="dim")
-        return
-    value, key = max(values)
-    highest = now.highest.get(key, value)
+    elif not values:
+        yield Text(f"CPU temperature: no value now, highest was {highest:.1f} °C", "bold yellow")
+    else:
+        yield _temperature_line(max(values), highest, now)
+
+
+def _temperature_line(value: float, highest: float, now: Snapshot) -> Text:
     line = f"CPU temperature {value:.1f} °C, highest {highest:.1f} °C"
     limit = dict(now.guard_limits).get("cpu_temperature")
     if limit is not None:
-        line += f", {limit - value:.1f} °C below the stop at {limit:g} °C"
+        side = "below" if value <= limit else "above"
+        line += f", {abs(limit - value):.1f} °C {side} the stop at {limit:g} °C"
     if now.slope_celsius_per_second is not None:
         line += f", {60 * now.slope_celsius_per_second:+.1f} °C/min"
     close = limit is not None and limit - value < 5.0
-    yield Text(line, style="bold yellow" if close else "")
+    return Text(line, style="bold yellow" if close else "")
 
 
 def _lost(now: Snapshot) -> Iterator[Text]:

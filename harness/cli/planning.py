@@ -189,6 +189,17 @@ def workloads(as_json: AsJson = False) -> None:
     workload_table(found)
 
 
+def _golden_text(workload: Workload) -> str:
+    """Where the right digest comes from, for every choice of parameters."""
+    if workload.needs_permission:
+        return "told by the profile, agreed by the lanes where it tells no output"
+    if workload.always_shipped:
+        return "shipped"
+    if workload.shipped_golden:
+        return "shipped for the default parameters, agreed by the lanes for others"
+    return "agreed by the lanes"
+
+
 def _workload_document(workload: Workload) -> dict[str, Any]:
     availability = workload.availability()
     return {
@@ -198,7 +209,7 @@ def _workload_document(workload: Workload) -> dict[str, Any]:
         "unit": workload.unit,
         "purpose": workload.purpose,
         "check": workload.check,
-        "golden": "shipped" if workload.shipped_golden else "agreed by the lanes",
+        "golden": _golden_text(workload),
         "basis": workload.basis,
         "better": "lower" if workload.lower_is_better else "higher",
         "available": availability.available,

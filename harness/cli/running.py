@@ -34,7 +34,8 @@ Select = Annotated[
 Recalibrate = Annotated[
     bool,
     typer.Option(
-        "--recalibrate", help="Fix the trials' work anew instead of taking the last run's."
+        "--recalibrate",
+        help="Fix the trials' work and agree on results anew instead of taking the last run's.",
     ),
 ]
 Cold = Annotated[

@@ -204,7 +204,7 @@ def _fact_rows(name: str, value: Any) -> Iterator[tuple[str, str]]:
         for item in value:
             yield _words(name), _inline(item)
     else:
-        yield _words(name) or "all", _fact_text(name, value)
+        yield _name_text(name, value) or "all", _fact_text(name, value)
 
 
 def _mitigation_rows(states: Mapping[str, str]) -> Iterator[tuple[str, str]]:
@@ -217,7 +217,14 @@ def _mitigation_rows(states: Mapping[str, str]) -> Iterator[tuple[str, str]]:
 
 
 def _inline(item: Mapping[str, Any]) -> str:
-    return ", ".join(f"{_words(part)} {_fact_text(part, value)}" for part, value in item.items())
+    parts = ((_name_text(part, value), _fact_text(part, value)) for part, value in item.items())
+    return ", ".join(map(" ".join, parts))
+
+
+def _name_text(name: str, value: Any) -> str:
+    """A fact's name for people; CPUs that are counted stand with their number."""
+    is_count = value is None or isinstance(value, int | float)
+    return _words(name.removesuffix("_cpus") if is_count else name)
 
 
 def _words(name: str) -> str:
@@ -245,9 +252,12 @@ def _fact_text(name: str, value: Any) -> str:
 
 def _number_text(name: str, value: float) -> str:
     from harness.units import size
+    from reports.wording import cpus_text
 
     if name.endswith("_bytes"):
         return size(value)
+    if name.endswith("_cpus"):
+        return cpus_text(value)
     units = {"_hz": "Hz", "_seconds": "s", "_volts": "V"}
     unit = next((unit for suffix, unit in units.items() if name.endswith(suffix)), "")
     return quantity(value, unit) if unit else str(value)

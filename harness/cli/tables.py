@@ -95,6 +95,7 @@ def show_hanging(console: Console, head: str, text: str, style: str = "") -> Non
         console.print(Text.assemble(before, line), style=style, soft_wrap=True)
 
 
+_RUNS_HERE = "yes"
 _WORKLOAD_COLUMNS = (
     Column("workload"),
     Column("family"),
@@ -115,16 +116,51 @@ def workload_table(found: Sequence[Mapping[str, Any]]) -> None:
     elif fits(_WORKLOAD_COLUMNS, rows, console.width):
         show_table(console, _WORKLOAD_COLUMNS, rows)
     else:
-        for name, family, unit, here, purpose, check in rows:
-            pairs = [("stresses", purpose), ("verified by", check), ("here", here)]
-            show_block(console, name, pairs, note=f"{family}, counted in {unit}")
+        for row in rows:
+            _show_workload(console, *row)
+    if console.is_terminal:
+        console.print()
+    for line in _notes(found):
+        if console.is_terminal:
+            show_hanging(console, "", visible(line))
+        else:
+            say(line)
+
+
+def _show_workload(
+    console: Console, name: str, family: str, unit: str, here: str, purpose: str, check: str
+) -> None:
+    """A block; that it can run here is the rule, and not said of each."""
+    pairs = [("stresses", purpose), ("verified by", check)]
+    if here != _RUNS_HERE:
+        pairs.append(("here", here))
+    show_block(console, name, pairs, note=f"{family}, counted in {unit}")
+
+
+def _notes(found: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """What holds of several, and what is missing."""
+    yield from _score_lines(found)
     for item in found:
         if not item["available"]:
-            say(f"{item['name']} is not available here: {item['reason']}")
+            yield f"{item['name']} is not available here: {item['reason']}"
+
+
+def _score_lines(found: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """What the scores are made of, a line a basis; the one of most workloads names none of them."""
+    from reports.wording import basis_text
+
+    names: dict[str, list[str]] = {}
+    for item in found:
+        names.setdefault(item["basis"], []).append(item["name"])
+    usual, *others = sorted(names, key=lambda basis: len(names[basis]), reverse=True) or [""]
+    if usual:
+        which = "all others" if others else "every workload"
+        yield from (f"score of {', '.join(names[it])}: {basis_text(it)}" for it in others)
+        yield f"score of {which}: {basis_text(usual)}"
 
 
 def _workload_row(item: Mapping[str, Any]) -> tuple[str, ...]:
-    here = "yes" if item["available"] else "no"
+    here = _RUNS_HERE if item["available"] else "no"
     if item["needs_permission"]:
         here = "with --allow-commands"
     return item["name"], item["family"], item["unit"], here, item["purpose"], item["check"]

@@ -148,8 +148,8 @@ def failure_line(failure: Failure) -> str:
 
     place = ""
     if failure.lane is not None:
-        core = "not pinned" if failure.core is None else f"CPU {failure.core}"
-        place = f" on lane {failure.lane} ({core})"
+        cpu = "not pinned" if failure.core is None else f"CPU {failure.core}"
+        place = f" on lane {failure.lane} ({cpu})"
     what = f" in {failure.workload}" if failure.workload else ""
     when = elapsed(failure.at_seconds)
     return visible(f"  {failure.kind}{what}{place} at {when}: {failure.detail}")

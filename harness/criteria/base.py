@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from abc import abstractmethod
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import ClassVar
 
 from pydantic import Field, model_validator
 
 from harness.criteria.evidence import Evidence, LoadEvidence
-from harness.criteria.judging import Finding, worst
+from harness.criteria.judging import Finding, listed, worst
 from harness.criteria.strict import StrictModel, broken_rule
 from harness.outcome import Ending, Verdict
 from harness.results import CriterionResult
@@ -129,11 +130,26 @@ class LoadCriterion(CriterionSpec):
     loads: tuple[str, ...] = Field(
         default=(), description="Names of the loads it is about; default: every load it fits."
     )
+    optional_loads: tuple[str, ...] = Field(
+        default=(),
+        description="Of these, loads that are left out where this system cannot run them (no "
+        "compiler, no such instruction), which the verdict's sentence then says; any other load "
+        "that is not available forbids a pass.",
+    )
 
     @model_validator(mode="after")
     def _each_load_once(self) -> LoadCriterion:
-        if len(set(self.loads)) != len(self.loads):
-            raise broken_rule("names a load twice: give each load once", "loads")
+        for key in ("loads", "optional_loads"):
+            names = getattr(self, key)
+            if len(set(names)) != len(names):
+                raise broken_rule("names a load twice: give each load once", key)
+        for name in self.optional_loads:
+            if self.loads and name not in self.loads:
+                raise broken_rule(
+                    f"'{name}' is not among loads, so that it is never judged: add it there, or "
+                    "remove it here",
+                    "optional_loads",
+                )
         return self
 
     def load_names(self) -> tuple[str, ...]:
@@ -143,8 +159,21 @@ class LoadCriterion(CriterionSpec):
     def chosen(self, evidence: Evidence) -> tuple[LoadEvidence, ...]:
         """The loads this rule is about, of the kind it can judge."""
         return tuple(
-            load for load in evidence.chosen(self.loads) if not self.needs or self._fits(load)
+            load
+            for load in evidence.chosen(self.loads)
+            if (not self.needs or self._fits(load)) and not self._is_left_out(load)
         )
+
+    def _is_left_out(self, load: LoadEvidence) -> bool:
+        return load.name in self.optional_loads and not load.info.available
+
+    def telling_left_out(self, result: CriterionResult, evidence: Evidence) -> CriterionResult:
+        """`result`, whose sentence names what the profile lets the rule leave out here."""
+        gone = [load for load in evidence.chosen(self.loads) if self._is_left_out(load)]
+        if not gone:
+            return result
+        names = listed((f"{load.name} ({load.info.reason})" for load in gone), most=3)
+        return replace(result, why=f"{result.why}; left out, as the profile allows: {names}")
 
     def not_judged(self, evidence: Evidence) -> list[str]:
         """Why loads that the rule names cannot be judged: unknown, unavailable, another kind.
@@ -157,14 +186,26 @@ class LoadCriterion(CriterionSpec):
         reasons = [self._why_not_judged(name, by_name.get(name)) for name in self.loads]
         return [reason for reason in reasons if reason]
 
+    def not_available(self, loads: Iterable[LoadEvidence]) -> list[str]:
+        """Why `loads` could not run here, of a rule that names none: those it names are told."""
+        unnamed = [load for load in loads if load.name not in self.loads]
+        return [why_not_available(load) for load in unnamed if not load.info.available]
+
     def _why_not_judged(self, name: str, load: LoadEvidence | None) -> str:
         if load is None:
             return f"the record holds no load named {name}"
+        if self._is_left_out(load):
+            return ""
         if not load.info.available:
-            return f"{name} is not available here: {load.info.reason}"
+            return why_not_available(load)
         if self.needs and not self._fits(load):
             return f"{name} ran no {'trials' if self.needs == 'trials' else 'soak'}"
         return ""
 
     def _fits(self, load: LoadEvidence) -> bool:
         return (load.info.trials > 0) is (self.needs == "trials")
+
+
+def why_not_available(load: LoadEvidence) -> str:
+    """Why this system could not run a load."""
+    return f"{load.name} is not available here: {load.info.reason}"

@@ -56,19 +56,21 @@ class ClockFloor(LoadCriterion):
 
     def judge(self, evidence: Evidence) -> CriterionResult:
         """The slowest core's slowest reading decides; a core without a reading forbids a pass."""
-        loads = [load for load in self.chosen(evidence) if load.trials or load.soaks]
+        chosen = self.chosen(evidence)
+        loads = [load for load in chosen if load.trials or load.soaks]
         readings = [reading for load in loads for reading in _readings(load, evidence)]
-        missing = self.not_judged(evidence)
+        missing = [*self.not_judged(evidence), *self.not_available(chosen)]
         missing += [f"{load} did not run" for load in self._idle(loads)]
         missing += [item.reason for item in readings if item.clock_hz is None]
         found = [self._of(item, clock) for item in readings if (clock := item.clock_hz) is not None]
         if not (missing or found):
             missing = ["no core clock was measured under load"]
-        return self.decided_by(found, missing, self.at_least_ghz, "GHz")
+        result = self.decided_by(found, missing, self.at_least_ghz, "GHz")
+        return self.telling_left_out(result, evidence)
 
     def _idle(self, loads: list[LoadEvidence]) -> list[str]:
         ran = {load.name for load in loads}
-        return [name for name in self.loads if name not in ran]
+        return [name for name in self.loads if name not in ran and name not in self.optional_loads]
 
     def _of(self, reading: _Reading, clock_hz: float) -> Finding:
         clock_ghz = clock_hz / 1e9
@@ -92,8 +94,9 @@ class ClockFloor(LoadCriterion):
 def _readings(load: LoadEvidence, evidence: Evidence) -> Iterator[_Reading]:
     for trial in load.trials:
         for lane in trial.lanes:
-            reason = f"{_core(lane)} has no clock reading at trial {trial.number} of {load.name}"
-            place = f"trial {trial.number} of {load.name}"
+            # By its round, as the report counts: other loads' trials lie between in the run.
+            place = f"trial {trial.round} of {load.name}"
+            reason = f"{_core(lane)} has no clock reading at {place}"
             yield _Reading(place, _core(lane), _AT_START, lane.clock_hz, reason)
     resting = [soak.pattern for soak in load.soaks if soak.pattern in _RESTING]
     if resting:
@@ -132,7 +135,7 @@ def _lowest_during(soak: SoakData, channel: ChannelData) -> Iterator[float]:
 
 
 def _core(lane: LaneTrial) -> str:
-    return f"lane {lane.lane}" if lane.cpu is None else f"core {lane.cpu}"
+    return f"lane {lane.lane}" if lane.cpu is None else f"CPU {lane.cpu}"
 
 
 def _against(verdict: Verdict) -> str:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -14,6 +15,7 @@ from harness.criteria.evidence import Evidence
 from harness.criteria.judging import COUNT_EXACT, plural
 from harness.outcome import Verdict
 from harness.results import Boot, ChannelData, CriterionResult, Envelope, Event, EventKind, RunData
+from harness.sensors.hardware_errors import memory_count
 from harness.units import duration
 
 _MOST_NAMED = 3
@@ -93,7 +95,10 @@ class CounterCriterion(CriterionSpec):
 
 
 def count_events(evidence: Evidence, what: Countable) -> Counted:
-    """Increase over the run of the counters of `what`, and the events that told of it."""
+    """Increase over the run of the counters of `what`, and the events that told of it.
+
+    Each error and each event counts once, whoever counted it: see `_once`.
+    """
     counters = [it for role in what.roles for it in evidence.channels(role) if it.channel.counter]
     read = tuple(item for item in counters if _is_read(item))
     kinds = {_source_and_role(item) for item in read}
@@ -105,11 +110,29 @@ def count_events(evidence: Evidence, what: Countable) -> Counted:
         if item.channel.key in lost and (not kinds or _source_and_role(item) in kinds)
     )
     restarts = restarts_of(evidence.data.boots)
-    rise = sum(increase_of(item, restarts) for item in read)
+    rise = _once((item.channel.key, increase_of(item, restarts)) for item in read)
     events = tuple(item for item in evidence.data.events if item.kind is what.kind)
+    told = _once((str(item.data.get("channel", "")), 1.0) for item in events)
     witnessed = any(what.witnesses(item) and item.channel.key not in lost for item in read)
     lack = "" if witnessed else _no_witness(what, counters, lost)
-    return Counted(max(round(rise), len(events)), read, events, missing, lack)
+    return Counted(max(round(rise), round(told)), read, events, missing, lack)
+
+
+def _once(counts: Iterable[tuple[str, float]]) -> float:
+    """The sum of (channel's key, count), in which no memory error is counted twice.
+
+    An error of a module is one of its controller too: the larger of the controller's count and
+    the sum over its modules.
+    """
+    total = 0.0
+    controllers: dict[tuple[str, str], list[float]] = defaultdict(lambda: [0.0, 0.0])
+    for key, count in counts:
+        memory = memory_count(key)
+        if memory is None:
+            total += count
+        else:
+            controllers[memory.controller, memory.item][memory.of_module] += count
+    return total + sum(map(max, controllers.values()))
 
 
 def _no_witness(what: Countable, counters: Sequence[ChannelData], lost: Mapping[str, str]) -> str:

@@ -13,7 +13,7 @@ from harness.criteria.evidence import Evidence, LoadEvidence
 from harness.criteria.judging import COUNT_EXACT, Finding
 from harness.outcome import Verdict
 from harness.results import CriterionResult, TrialPoint
-from harness.units import percent
+from harness.units import stated
 
 
 class DisturbanceShare(LoadCriterion):
@@ -28,11 +28,14 @@ class DisturbanceShare(LoadCriterion):
 
     def judge(self, evidence: Evidence) -> CriterionResult:
         """The load that was disturbed most decides."""
-        loads = [load for load in self.chosen(evidence) if load.info.available]
-        missing = self.not_judged(evidence)
-        missing += [f"{load.name} has no trial" for load in loads if not load.trials]
+        loads = self.chosen(evidence)
+        missing = [*self.not_judged(evidence), *self.not_available(loads)]
+        missing += [
+            f"{load.name} has no trial" for load in loads if load.info.available and not load.trials
+        ]
         found = [self._of(load) for load in loads if load.trials]
-        return self.decided_by(found, missing, self.at_most_percent, "%")
+        result = self.decided_by(found, missing, self.at_most_percent, "%")
+        return self.telling_left_out(result, evidence)
 
     def _of(self, load: LoadEvidence) -> Finding:
         disturbed = [point for point in load.result.points if point.causes]
@@ -45,7 +48,7 @@ class DisturbanceShare(LoadCriterion):
             low=share,
             high=share,
             why=f"{len(disturbed)} of {len(load.trials)} trials of {load.name} were disturbed"
-            f"{most}; {percent(self.at_most_percent)} are accepted",
+            f"{most}; {stated(self.at_most_percent, '%')} are accepted",
             distance=self.at_most_percent - share,
             uncertainty=COUNT_EXACT,
         )

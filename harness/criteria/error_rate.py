@@ -45,7 +45,8 @@ class ErrorRate(LoadCriterion):
             if done.passes or done.failures
             for where, bounds in self._bounds(done, evidence.confidence)
         ]
-        return self.decided_by(found, missing, self.at_most_per_hour, "1/h")
+        result = self.decided_by(found, missing, self.at_most_per_hour, "1/h")
+        return self.telling_left_out(result, evidence)
 
     def _meant(self, evidence: Evidence) -> tuple[LoadEvidence, ...]:
         """The loads named, else those that were soaked: seconds of trials demonstrate nothing."""

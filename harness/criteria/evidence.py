@@ -6,11 +6,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 
+from harness.compared import Comparison, FactChange
 from harness.criteria.attribution import failures_of, failures_under_load
 from harness.results import (
     ChannelData,
-    Comparison,
-    FactChange,
     Failure,
     LoadInfo,
     RunData,

@@ -25,6 +25,9 @@ from harness.statistics.reliability import CoreExposure
 _SECONDS_PER_HOUR = 3600.0
 #: Reading by which a pair's measuring lane names the lane at the other end.
 PEER_LANE = "peer_lane"
+#: Patterns that mean every lane, one or two at a time; and all in which lanes may take turns.
+_EVERY_CORE_IN_TURN = ("one-lane-moving", "pairs")
+_IN_TURN = (*_EVERY_CORE_IN_TURN, "half-lanes", "mixed")
 #: Where an event says for how long the harness itself stood still before it.
 _STOOD_STILL = "stood_still_seconds"
 
@@ -88,19 +91,74 @@ def hours_before(load: LoadEvidence, evidence: Evidence, at_seconds: float) -> f
     return min(seconds.values(), default=0.0) / _SECONDS_PER_HOUR
 
 
-def sustained_seconds(load: LoadEvidence, evidence: Evidence) -> float:
-    """How long the load's soaks went on: in each stretch, on the lane that worked the shortest.
+@dataclass(frozen=True)
+class Sustained:
+    """How long a load's soaks went on, on the core that had the least of them.
+
+    `core` is that core, of `cores`; empty where every stretch held every lane of the run at once.
+    `on_any_seconds` is how long the load was on, on whatever core.
+    """
+
+    seconds: float
+    core: str
+    cores: int
+    on_any_seconds: float
+
+    @property
+    def on_every_lane(self) -> bool:
+        """True when every stretch held every lane of the run at once."""
+        return not self.core
+
+
+def sustained(load: LoadEvidence, evidence: Evidence) -> Sustained:
+    """Each core's own time in the load's soaks; the core with the least decides.
 
     A pattern's pauses belong to a soak, but a lane that verified nothing has sustained nothing,
-    and a harness that stood still has not kept the load up.
+    and a harness that stood still has not kept the load up. Cores that take turns have each only
+    their own turns, and one whose turn never came has none. Where all lanes worked at once, the
+    time of a stretch is that of the lane that worked the shortest.
     """
-    return math.fsum(_sustained(soak, evidence.data) for soak in load.soaks)
+    cpus = _cpus(evidence.data)
+    stretches = [_own_seconds(soak, cpus, evidence.data) for soak in load.soaks]
+    everywhere = _all_cores(evidence.data, cpus)
+    on_any = math.fsum(max(own.values(), default=0.0) for own in stretches)
+    if all(own.keys() == everywhere for own in stretches):
+        least = math.fsum(min(own.values(), default=0.0) for own in stretches)
+        return Sustained(least, "", len(everywhere), on_any)
+    turns = any(soak.pattern in _EVERY_CORE_IN_TURN for soak in load.soaks)
+    names = everywhere if turns else {name for own in stretches for name in own}
+    total = {name: math.fsum(own.get(name, 0.0) for own in stretches) for name in sorted(names)}
+    core = min(total, key=lambda name: total[name], default="")
+    return Sustained(total.get(core, 0.0), core, len(total), on_any)
 
 
-def _sustained(soak: SoakData, data: RunData) -> float:
-    shortest = min((lane.seconds if lane.verified else 0.0 for lane in soak.lanes), default=0.0)
+def may_lack_turns(load: LoadEvidence, evidence: Evidence) -> bool:
+    """True when the load was the run's last and lanes take turns at it: some may be to come yet."""
+    last = max(evidence.data.soaks, key=lambda soak: soak.started_seconds, default=None)
+    return last is not None and last in load.soaks and last.pattern in _IN_TURN
+
+
+def _own_seconds(soak: SoakData, cpus: Mapping[int, int], data: RunData) -> dict[str, float]:
+    """Seconds of one stretch by core; the other end of a pair worked as long."""
     still = _still_seconds(soak.started_seconds, soak.ended_seconds, data)
-    return max(0.0, shortest - still)
+    return {
+        core: max(0.0, lane.seconds - still) if lane.verified else 0.0
+        for lane in soak.lanes
+        for core in _places(lane, cpus)
+    }
+
+
+def _all_cores(data: RunData, cpus: Mapping[int, int]) -> set[str]:
+    """Every core that any load of the run worked on."""
+    stretches: tuple[TrialData | SoakData, ...] = (*data.trials, *data.soaks)
+    return {core for stretch in stretches for lane in stretch.lanes for core in _places(lane, cpus)}
+
+
+def _places(lane: LaneTrial, cpus: Mapping[int, int]) -> tuple[str, ...]:
+    """Names of the core that a lane worked on, and of the one at the other end of its pair."""
+    peer = lane.readings.get(PEER_LANE)
+    own = _core_name(lane.cpu, lane.lane)
+    return (own,) if peer is None else (own, _core_name(cpus.get(round(peer)), round(peer)))
 
 
 def _shares(load: LoadEvidence, data: RunData) -> Iterator[_Share]:
@@ -117,9 +175,7 @@ def _lane_shares(
     """The lane's own share; the other end of a pair did the same passes."""
     start, end = stretch.started_seconds, stretch.ended_seconds
     seconds = max(0.0, lane.verified * lane.pass_mean_seconds - _still_seconds(start, end, data))
-    peer = lane.readings.get(PEER_LANE)
-    others = [] if peer is None else [_core_name(cpus.get(round(peer)), round(peer))]
-    for core in (_core_name(lane.cpu, lane.lane), *others):
+    for core in _places(lane, cpus):
         yield _Share(core, start, end, seconds, lane.verified)
 
 
@@ -181,4 +237,4 @@ def _place(item: Failure, cpus: Mapping[int, int]) -> str:
 
 
 def _core_name(cpu: int | None, lane: int | None) -> str:
-    return f"lane {lane}" if cpu is None else f"core {cpu}"
+    return f"lane {lane}" if cpu is None else f"CPU {cpu}"

@@ -20,7 +20,10 @@ class NoFailures(LoadCriterion):
     criterion: Literal["no-failures"] = "no-failures"
 
     def judge(self, evidence: Evidence) -> CriterionResult:
-        """Count failures; without a verified pass there is nothing to say."""
+        """Count failures; a load that did not verify anything forbids a pass."""
+        return self.telling_left_out(self._judged(evidence), evidence)
+
+    def _judged(self, evidence: Evidence) -> CriterionResult:
         failures = evidence.failures(self.loads)
         if failures:
             return self.result(
@@ -31,14 +34,15 @@ class NoFailures(LoadCriterion):
                 unit="failures",
                 uncertainty=COUNT_EXACT,
             )
-        missing = self.not_judged(evidence)
+        loads = self.chosen(evidence)
+        missing = [*self.not_judged(evidence), *self.not_available(loads)]
         if missing:
-            return self.not_measured(missing[0], limit=0, unit="failures")
-        return self._without_failures(self.chosen(evidence), evidence.data.ending)
+            return self.not_measured(_why_lacking(missing, loads), limit=0, unit="failures")
+        return self._without_failures(loads, evidence.data.ending)
 
     def _without_failures(self, loads: Sequence[LoadEvidence], ending: Ending) -> CriterionResult:
         verified = sum(load.verified for load in loads)
-        unverified = [load.name for load in loads if load.info.available and not load.verified]
+        unverified = [load.name for load in loads if not load.verified]
         if not verified:
             return self.not_measured(_why_nothing(unverified, ending), limit=0, unit="failures")
         if ending is not Ending.COMPLETED:
@@ -72,6 +76,13 @@ class NoFailures(LoadCriterion):
         )
 
 
+def _why_lacking(missing: Sequence[str], loads: Sequence[LoadEvidence]) -> str:
+    """What was not verified, every load of it, and how much was."""
+    verified = sum(load.verified for load in loads)
+    rest = f" (no failure in {count(verified)} verified passes of the others)" if verified else ""
+    return f"{listed(missing, most=2)}{rest}"
+
+
 def _why_nothing(unverified: Sequence[str], ending: Ending) -> str:
     if ending is Ending.AWAITING_BOOT:
         return "nothing was verified in this boot, and more boots are planned"
@@ -82,7 +93,7 @@ def _why_nothing(unverified: Sequence[str], ending: Ending) -> str:
 
 def _describe(failures: Sequence[Failure]) -> str:
     first = failures[0]
-    place = "" if first.core is None else f" on core {first.core}"
+    place = "" if first.core is None else f" on CPU {first.core}"
     where = "" if first.workload is None else f" in {first.workload}"
     return (
         f"{plural(len(failures), 'failure')}; the first: {first.kind}{where}{place} "

@@ -6,13 +6,14 @@ from typing import ClassVar, Literal
 
 from pydantic import Field
 
+from harness.compared import WorkloadComparison
 from harness.criteria.base import CriterionSpec
 from harness.criteria.evidence import Evidence
-from harness.criteria.judging import Finding
+from harness.criteria.judging import Finding, percent_beside
 from harness.outcome import Verdict
-from harness.results import CriterionResult, WorkloadComparison
+from harness.results import CriterionResult
 from harness.statistics.decision import LimitDecision
-from harness.units import percent, reading
+from harness.units import percent, stated
 
 
 class NotSlower(CriterionSpec):
@@ -61,8 +62,9 @@ def _of(
         measured=100 * ratio,
         low=None if item.low is None else 100 * item.low,
         high=None if item.high is None else 100 * item.high,
-        why=f"{item.name} ran at {reading(100 * ratio, '%')} of the baseline's speed, at least "
-        f"{reading(floor, '%')} is asked for (a margin of {percent(margin_percent)}): "
+        why=f"{item.name} ran at {percent_beside(100 * ratio, floor, digits=4)} of the baseline's "
+        f"speed, at least {percent(floor, digits=4)} is asked for (a margin of "
+        f"{stated(margin_percent, '%')}): "
         f"{_WORDS[decision.verdict]}",
         distance=100 * ratio - floor,
         uncertainty="interval of the ratio; decided by its one-sided limits",

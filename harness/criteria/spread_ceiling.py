@@ -12,8 +12,8 @@ from pydantic import Field
 
 from harness.criteria.base import LoadCriterion
 from harness.criteria.evidence import Evidence, LoadEvidence
-from harness.criteria.judging import Finding, plural
-from harness.results import CriterionResult
+from harness.criteria.judging import Finding, percent_beside, plural
+from harness.results import KEPT_STATES, CriterionResult
 from harness.statistics.decision import (
     LimitDecision,
     Sense,
@@ -22,12 +22,10 @@ from harness.statistics.decision import (
 )
 from harness.statistics.quantiles import chi2_quantile
 from harness.statistics.summary import cv_percent_of, mean_of, sum_of_squares
-from harness.units import percent
+from harness.units import stated
 
-#: Trials that the mean is made of, by their state in the plot.
-_KEPT = ("kept", "flagged")
-#: The same with those that were left out after their values were seen.
-_WITH_REJECTED = (*_KEPT, "rejected")
+#: States of the mean's trials and of those left out after their values were seen.
+_WITH_REJECTED = (*KEPT_STATES, "rejected")
 
 
 @dataclass(frozen=True)
@@ -60,21 +58,24 @@ class SpreadCeiling(LoadCriterion):
             for load, spread in spreads
             if spread is not None and _is_shown(spread)
         ]
-        return self.decided_by(found, missing, self.at_most_percent, "%")
+        result = self.decided_by(found, missing, self.at_most_percent, "%")
+        return self.telling_left_out(result, evidence)
 
     def _of(self, load: LoadEvidence, spread: Spread, confidence: float) -> Finding:
         low, high = spread_interval(spread.percent, spread.degrees, confidence)
         decision = self._decide(load, spread, confidence)
         within = f" within {spread.boots} boots" if spread.boots > 1 else ""
+        limit = self.at_most_percent
+        shown = [percent_beside(value, limit) for value in (spread.percent, low, high)]
         return Finding(
             subject=load.name,
             verdict=decision.verdict,
             measured=spread.percent,
             low=low,
             high=high,
-            why=f"{spread.trials} trials of {load.name}: spread (CV) {percent(spread.percent)}"
-            f"{within}, which allows for a true spread of {percent(low)} to {percent(high)}; "
-            f"{percent(self.at_most_percent)} is accepted: {decision.why}",
+            why=f"{spread.trials} trials of {load.name}: spread (CV) {shown[0]}"
+            f"{within}, which allows for a true spread of {shown[1]} to {shown[2]}; "
+            f"{stated(self.at_most_percent, '%')} is accepted: {decision.why}",
             distance=self.at_most_percent - spread.percent,
             uncertainty=f"{100 * confidence:g} % interval (chi-square, normal trials assumed)",
         )
@@ -96,7 +97,7 @@ class SpreadCeiling(LoadCriterion):
         return decide_against_limit(low, high, self.at_most_percent, Sense.AT_MOST)
 
 
-def spread_of(load: LoadEvidence, states: Collection[str] = _KEPT) -> Spread | None:
+def spread_of(load: LoadEvidence, states: Collection[str] = KEPT_STATES) -> Spread | None:
     """Spread of the trials of these states about the mean of their own boot; None under two in any.
 
     The variances of the boots are pooled by their degrees of freedom, sum (n_i - 1) s_i^2 /

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import ClassVar, Literal
 
 from pydantic import Field
@@ -9,7 +10,7 @@ from pydantic import Field
 from harness.criteria.evidence import Evidence, Heating
 from harness.criteria.judging import Finding
 from harness.criteria.temperature import TemperatureCriterion
-from harness.results import CriterionResult
+from harness.results import ChannelData, CriterionResult
 from harness.statistics.decision import Sense, decide_against_limit
 from harness.units import temperature, temperature_difference
 
@@ -28,12 +29,11 @@ class SteadyTemperature(TemperatureCriterion):
 
     def judge(self, evidence: Evidence) -> CriterionResult:
         """The soak that had furthest to go decides."""
-        keys = {item.channel.key for item in evidence.channels(self.role)}
+        channels = self.readable_channels(evidence)
+        missing = self.not_shown(evidence)
+        missing += [why for channel in channels for why in _unfitted(evidence, channel)]
+        keys = {channel.channel.key for channel in channels}
         fits = [item for item in evidence.heating if item.channel in keys]
-        missing = [f"{item.load}: {item.reason}" for item in fits if item.rise_left_celsius is None]
-        if not fits:
-            readable = self.readable_channels(evidence)
-            missing = [evidence.heating_reason if readable else self.why_absent(evidence)]
         found = [self._of(item) for item in fits if item.rise_left_celsius is not None]
         return self.decided_by(found, missing, self.rise_left_at_most_celsius, "K")
 
@@ -57,3 +57,14 @@ class SteadyTemperature(TemperatureCriterion):
             distance=limit - rise,
             uncertainty="interval of the first-order fit",
         )
+
+
+def _unfitted(evidence: Evidence, channel: ChannelData) -> Iterator[str]:
+    """Why it is not known what was still to come on this channel: no pass, whatever others show."""
+    fits = [item for item in evidence.heating if item.channel == channel.channel.key]
+    if not fits:
+        unfitted = f"{channel.channel.name}: no fit shows where its temperature ends"
+        yield unfitted if evidence.heating else evidence.heating_reason
+    for item in fits:
+        if item.rise_left_celsius is None:
+            yield f"{item.load}: {item.reason}"

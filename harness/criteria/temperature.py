@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from pydantic import Field
 
 from harness.criteria.base import CriterionSpec
 from harness.criteria.evidence import Evidence, readable
-from harness.results import ChannelData
+from harness.results import Channel, ChannelData
+from harness.sensors.keys import traits_of
+from harness.sensors.roles import ROLES, assignment
 
 CPU_TEMPERATURE = "cpu_temperature"
-#: A highest reading of a channel that was seen for a smaller share than this proves no pass:
-#: the peak may have been missed. Common practice, no source.
-LEAST_COVERAGE_PERCENT = 90.0
 
 
 class TemperatureCriterion(CriterionSpec):
@@ -32,17 +33,58 @@ class TemperatureCriterion(CriterionSpec):
         channels = evidence.channels(self.role)
         if not channels:
             return f"this run has no channel of the role {self.role}"
-        first = channels[0]
-        reason = first.channel.absent_reason or first.missing_reason or "no usable value"
-        return f"{first.channel.name}: {reason}"
+        return why_silent(channels[0])
+
+    def silent_channels(self, evidence: Evidence) -> tuple[ChannelData, ...]:
+        """The sensors of the role that gave no value at all: what they would show is not known.
+
+        Sensors that the rules of roles set aside (second hand, floating) have no role and are not
+        among them, nor is what a source says that found no sensor of its kind.
+        """
+        of_role = {item.channel.key for item in evidence.channels(self.role)}
+        read = {item.channel.key for item in self.readable_channels(evidence)}
+        return tuple(
+            item
+            for item in evidence.data.channels
+            if item.channel.key not in read
+            if (item.channel.key in of_role and not _is_of_no_sensor(item.channel))
+            or _is_hidden_chip(item.channel, self.role)
+        )
+
+    def not_shown(self, evidence: Evidence) -> list[str]:
+        """Why the role is not known in full, one reason for each sensor that gave nothing."""
+        if not self.readable_channels(evidence):
+            return [self.why_absent(evidence)]
+        return [why_silent(item) for item in self.silent_channels(evidence)]
+
+
+def why_silent(item: ChannelData) -> str:
+    """Why a channel gave no value, after its name."""
+    reason = item.channel.absent_reason or item.missing_reason or "no usable value"
+    return f"{item.channel.name}: {reason}"
+
+
+def _is_of_no_sensor(channel: Channel) -> bool:
+    """True for what stands for a whole source without sensors: no place on the machine."""
+    try:
+        return bool(channel.absent_reason) and not traits_of(channel.key).place
+    except ValueError:
+        return False
+
+
+def _is_hidden_chip(channel: Channel, role: str) -> bool:
+    """True for a chip that could not be read at all, whose sensors would have the role.
+
+    Such a chip has neither unit nor role of its own; its driver tells what it measures.
+    """
+    if not channel.absent_reason or channel.unit or role not in ROLES:
+        return False
+    try:
+        return assignment(replace(channel, unit=ROLES[role]), {}).role == role
+    except ValueError:
+        return False
 
 
 def highest(channel: ChannelData) -> float:
     """Largest usable reading of a readable channel."""
     return max(envelope.maximum for envelope in channel.envelopes)
-
-
-def usable_percent(channel: ChannelData) -> float:
-    """Share of the due samples that gave a plausible value, in percent."""
-    due = channel.samples + channel.missing
-    return 100.0 * (channel.samples - channel.flagged) / due if due else 0.0

@@ -6,18 +6,14 @@ from typing import ClassVar, Literal
 
 from pydantic import Field
 
+from harness.criteria.coverage import unseen
 from harness.criteria.evidence import Evidence
-from harness.criteria.judging import LARGEST_READING, Finding
-from harness.criteria.temperature import (
-    LEAST_COVERAGE_PERCENT,
-    TemperatureCriterion,
-    highest,
-    usable_percent,
-)
+from harness.criteria.judging import LARGEST_READING, Finding, celsius_beside
+from harness.criteria.temperature import TemperatureCriterion, highest
 from harness.outcome import Verdict
 from harness.results import ChannelData, CriterionResult
 from harness.statistics.decision import Sense, decide_against_limit
-from harness.units import percent, temperature
+from harness.units import stated
 
 
 class TemperatureCeiling(TemperatureCriterion):
@@ -34,15 +30,9 @@ class TemperatureCeiling(TemperatureCriterion):
     )
 
     def judge(self, evidence: Evidence) -> CriterionResult:
-        """The hottest channel decides; a channel seen too little cannot pass."""
+        """The hottest channel decides; one that was not seen under some load forbids a pass."""
         channels = self.readable_channels(evidence)
-        missing = [] if channels else [self.why_absent(evidence)]
-        missing += [
-            f"{item.channel.name} gave a usable value for only {percent(usable_percent(item))} "
-            "of the run"
-            for item in channels
-            if usable_percent(item) < LEAST_COVERAGE_PERCENT
-        ]
+        missing = [*self.not_shown(evidence), *unseen(channels, evidence.data)]
         found = [self._of(item) for item in channels]
         return self.decided_by(found, missing, self.at_most_celsius, "°C")
 
@@ -59,8 +49,8 @@ class TemperatureCeiling(TemperatureCriterion):
             measured=peak,
             low=peak - reach if known else None,
             high=peak + reach if known else None,
-            why=f"{channel.channel.name} reached {temperature(peak)}, "
-            f"{_against(decision.verdict)} the ceiling of {temperature(self.at_most_celsius)}",
+            why=f"{channel.channel.name} reached {celsius_beside(peak, self.at_most_celsius)}, "
+            f"{_against(decision.verdict)} the ceiling of {stated(self.at_most_celsius, '°C')}",
             distance=self.at_most_celsius - peak,
             uncertainty=f"sensor accuracy ± {reach:g} °C" if known else LARGEST_READING,
         )

@@ -14,6 +14,7 @@ from typing import ClassVar, Literal
 
 from pydantic import Field
 
+from harness.criteria.coverage import unseen
 from harness.criteria.evidence import Evidence, Heating
 from harness.criteria.judging import LARGEST_READING, Finding
 from harness.criteria.temperature import TemperatureCriterion, highest
@@ -57,7 +58,8 @@ class TemperatureMargin(TemperatureCriterion):
             for channel in channels
             for case in _cases(channel, _heating(evidence, channel), warmer)
         ]
-        missing = [why for channel in channels for why in _unknown_ends(evidence, channel)]
+        missing = [*self.not_shown(evidence), *unseen(channels, evidence.data)]
+        missing += [why for channel in channels for why in _unknown_ends(evidence, channel)]
         return self.decided_by(found, missing, self.at_least_celsius, "K")
 
     def _why_not(self, evidence: Evidence, limit: float | None) -> str:

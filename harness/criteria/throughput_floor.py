@@ -6,19 +6,20 @@ from typing import ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
 
+from harness.compared import WorkloadComparison
 from harness.criteria.base import CriterionSpec
 from harness.criteria.evidence import Evidence, LoadEvidence, RatioGuard
-from harness.criteria.judging import Finding
+from harness.criteria.judging import Finding, percent_beside
 from harness.criteria.strict import broken_rule
 from harness.outcome import Verdict
-from harness.results import CriterionResult, WorkloadComparison, WorkloadResult
+from harness.results import CriterionResult, WorkloadResult
 from harness.statistics.decision import (
     LimitDecision,
     Sense,
     decide_against_limit,
     decide_with_and_without,
 )
-from harness.units import interval, percent, stated
+from harness.units import factor_of, interval, stated
 
 
 class ThroughputFloor(CriterionSpec):
@@ -35,7 +36,9 @@ class ThroughputFloor(CriterionSpec):
         default=None, gt=0, description="Largest accepted value of a load that measures latency."
     )
     unit: str = Field(
-        default="", description="Unit of at_least or at_most, as `rigproof workloads` gives it."
+        default="",
+        description="Unit of at_least or at_most: work per second as the reports write it, e.g. "
+        "GFLOP/s or Mblock/s, or seconds per piece of work for a latency, e.g. ns/walk.",
     )
     at_least_percent_of_baseline: float | None = Field(
         default=None, gt=0, le=1000, description="Smallest accepted share of the baseline's speed."
@@ -64,8 +67,9 @@ class ThroughputFloor(CriterionSpec):
         reason = self._why_not(loads)
         if reason or limit is None:
             return self.not_measured(reason, limit=limit, unit=self.unit)
-        found = self._of(loads[0].result, limit)
-        return self.from_finding(found, limit, self.unit)
+        result = loads[0].result
+        own = limit * (factor_of(self.unit, result.unit) or 1.0)
+        return self.from_finding(self._of(result, own), own, result.unit)
 
     def _why_not(self, loads: tuple[LoadEvidence, ...]) -> str:
         if not loads:
@@ -73,7 +77,7 @@ class ThroughputFloor(CriterionSpec):
         load, result = loads[0], loads[0].result
         if not load.info.available:
             return f"{self.load} is not available here: {load.info.reason}"
-        if result.unit != self.unit:
+        if factor_of(self.unit, result.unit) is None:
             return f"the limit is in {self.unit}, {self.load} gives {result.unit}"
         if (self.at_most is not None) is not result.lower_is_better:
             better = "at_most" if result.lower_is_better else "at_least"
@@ -92,7 +96,7 @@ class ThroughputFloor(CriterionSpec):
             measured=result.mean,
             low=result.low,
             high=result.high,
-            why=f"{self.load} gave {shown}, {sense.value} {stated(limit, self.unit)} is asked "
+            why=f"{self.load} gave {shown}, {sense.value} {stated(limit, result.unit)} is asked "
             f"for: {decision.why}",
             uncertainty=_uncertainty(result),
         )
@@ -105,10 +109,11 @@ class ThroughputFloor(CriterionSpec):
         guard = evidence.ratio_guards.get(self.load, RatioGuard())
         low, high = _percent(found.decision_low), _percent(found.decision_high)
         decision = _decide_share(low, high, guard, share)
+        speed = percent_beside(100 * found.ratio, share, digits=4)
         return self.result(
             decision.verdict,
-            f"{self.load} runs at {percent(100 * found.ratio, digits=4)} of the baseline's speed, "
-            f"{percent(share, digits=4)} are asked for: {decision.why}",
+            f"{self.load} runs at {speed} of the baseline's speed, "
+            f"{stated(share, '%')} are asked for: {decision.why}",
             measured=100 * found.ratio,
             low=low,
             high=high,

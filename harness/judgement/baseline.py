@@ -10,12 +10,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from harness.compared import FactChange
 from harness.errors import ComparisonRefused
 from harness.judgement.comparison import Compared, CompareOptions, compare_sides
 from harness.judgement.sides import side_as_json, side_from_json, side_of
 from harness.machine.compare import changed_facts
 from harness.profile.model import Profile
-from harness.results import FactChange, RunData
+from harness.results import RunData
 
 FORMAT_VERSION = 1
 NO_BASELINE = "no baseline was given"
@@ -30,7 +31,12 @@ def summarise_baseline(runs: Sequence[RunData]) -> dict[str, Any]:
 
 def baseline_runs(data: RunData) -> tuple[str, ...]:
     """The runs that this one is judged against, () where its record holds no baseline."""
-    stored = data.context.get(BASELINE)
+    return runs_named(data.context)
+
+
+def runs_named(context: Mapping[str, Any]) -> tuple[str, ...]:
+    """The runs of the baseline in a record's context, () where it holds none."""
+    stored = context.get(BASELINE)
     named = stored.get("run_ids") if isinstance(stored, Mapping) else None
     return tuple(str(name) for name in named) if isinstance(named, list | tuple) else ()
 

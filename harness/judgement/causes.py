@@ -189,7 +189,7 @@ def _worst(trial: TrialData, size_of: Callable[[LaneTrial], float]) -> _Hit:
 
 
 def _place(lane: LaneTrial) -> str:
-    return f"lane {lane.lane}" if lane.cpu is None else f"core {lane.cpu}"
+    return f"lane {lane.lane}" if lane.cpu is None else f"CPU {lane.cpu}"
 
 
 def _inside(envelope: Envelope, trial: TrialData) -> bool:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import fmean
 
+from harness.compared import Comparison, WorkloadComparison
 from harness.criteria.evidence import RatioGuard
 from harness.criteria.judging import listed
 from harness.errors import ComparisonRefused
@@ -18,7 +19,6 @@ from harness.judgement.likeness import (
 )
 from harness.judgement.sides import Boots, Side, SideLoad
 from harness.outcome import Verdict
-from harness.results import Comparison, WorkloadComparison
 from harness.statistics import between_runs as statistics
 from harness.statistics.decision import Change, LimitDecision, decide_with_and_without
 from harness.statistics.levels import BetweenBoot, assumed_between_boot, measured_between_boot
@@ -79,7 +79,7 @@ def compare_sides(before: Side, after: Side, options: CompareOptions | None = No
         workloads=tuple(_all_loads(before, after, unlike, decided)),
         overall=_overall(found.overall, entire.overall, alike),
         changes=changes_between(before, after),
-        warnings=_warnings(before, after),
+        warnings=tuple(filter(None, (*_warnings(before, after), found.contradicted))),
         scope=found.scope,
         looks=options.looks,
         assumptions=found.assumptions,

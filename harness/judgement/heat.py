@@ -92,32 +92,51 @@ def heat_findings(data: RunData, profile: Profile, room: Room) -> tuple[HeatFind
 
     What a cooler channel tends to is not shown by the hottest: it may warm up more slowly.
     """
-    names = {load.number: load.name for load in data.loads}
     judged = _judged_channels(data, profile)
-    return tuple(
-        finding
+    followed = [
+        (soak, channels)
         for soak in data.soaks
         if soak.pattern in STEADY_PATTERNS and _seconds(soak) >= SHORTEST_SECONDS
-        for finding in _of_soak(
-            names.get(soak.load, soak.workload), soak, judged, data, profile, room
-        )
+        if (channels := _followed(soak, judged, data, profile))
+    ]
+    fits = sum(len(channels) for _, channels in followed)
+    return tuple(
+        finding
+        for soak, channels in followed
+        for finding in _of_soak(soak, channels, fits, data, profile, room)
     )
 
 
+@dataclass(frozen=True)
+class _Followed:
+    """A channel to fit in one soak, and whether it was the hottest of its role."""
+
+    channel: ChannelData
+    hottest: bool
+
+
+def _followed(
+    soak: SoakData, judged: Sequence[ChannelData], data: RunData, profile: Profile
+) -> list[_Followed]:
+    hottest = [item for role in _roles(profile) for item in _hottest(role, soak, data)]
+    leading = {item.channel.key: item for item in hottest}
+    every = {**leading, **{each.channel.key: each for each in judged}}
+    return [_Followed(item, key in leading) for key, item in every.items()]
+
+
 def _of_soak(
-    load: str,
     soak: SoakData,
-    judged: Sequence[ChannelData],
+    channels: Sequence[_Followed],
+    fits: int,
     data: RunData,
     profile: Profile,
     room: Room,
 ) -> Iterator[HeatFinding]:
-    hottest = [item for role in _roles(profile) for item in _hottest(role, soak, data)]
-    leading = {item.channel.key: item for item in hottest}
+    load = next((item.name for item in data.loads if item.number == soak.load), soak.workload)
     control = _control(soak, data)
-    for key, item in {**leading, **{each.channel.key: each for each in judged}}.items():
-        found = _finding(load, soak, item, control, data, profile, room)
-        yield replace(found, hottest=key in leading)
+    for item in channels:
+        found = _finding(load, soak, item.channel, control, fits, data, profile, room)
+        yield replace(found, hottest=item.hottest)
 
 
 def _judged_channels(data: RunData, profile: Profile) -> list[ChannelData]:
@@ -167,6 +186,7 @@ def _finding(
     soak: SoakData,
     channel: ChannelData,
     control: ControlFinding,
+    fits: int,
     data: RunData,
     profile: Profile,
     room: Room,
@@ -177,6 +197,7 @@ def _finding(
         [item.mean for item in inside],
         confidence=profile.confidence,
         start_celsius=_before(channel, soak),
+        fits=fits,
     )
     limit = profile.safety.stop_above_celsius
     return HeatFinding(

@@ -14,10 +14,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from harness.compared import FactChange
 from harness.criteria.judging import listed
 from harness.judgement.sides import Side, SideLoad
 from harness.machine.compare import changed_facts
-from harness.results import FactChange
 
 #: Facts whose change most often explains a change of speed are listed first, by part of name.
 _TELLING = (

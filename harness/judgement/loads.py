@@ -112,6 +112,7 @@ def _nothing_timed(load: LoadInfo, reason: str) -> WorkloadResult:
         reason=reason,
         check=load.check,
         golden_origin=load.golden_origin,
+        basis=load.basis,
     )
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from harness.profile.model import Load, Profile
 from harness.results import LoadInfo, RunData
 
@@ -32,5 +35,16 @@ def _why_lacking(load: Load, info: LoadInfo | None) -> str:
     if (info.trials == 0) is not load.is_soak:
         asked, ran = ("a soak", "trials") if load.is_soak else ("trials", "a soak")
         return f"{load.name} ran as {ran}, not as {asked}"
-    changed = [key for key, value in load.parameters.items() if info.parameters.get(key) != value]
-    return f"{load.name} ran with another {changed[0]}" if changed and info.parameters else ""
+    if not (info.available and info.parameters):
+        return ""
+    recorded = _as_recorded(info.parameters)
+    wanted = _as_recorded(load.parameters)
+    changed = [key for key, value in wanted.items() if recorded.get(key) != value]
+    return f"{load.name} ran with another {changed[0]}" if changed else ""
+
+
+def _as_recorded(parameters: Mapping[str, Any]) -> dict[str, Any]:
+    """Parameters as the record's JSON gives them back: a list of words is a tuple in a profile."""
+    return {
+        key: list(value) if isinstance(value, tuple) else value for key, value in parameters.items()
+    }

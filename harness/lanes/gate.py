@@ -7,7 +7,9 @@ microseconds where messages took milliseconds.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import count, islice
 
 from harness.clock import NS_PER_SECOND
 
@@ -43,6 +45,10 @@ class SquareWave:
         start = number * self.period_ns
         return Window(start, start + self.on_ns)
 
+    def windows(self) -> Iterator[Window]:
+        """All windows in their order, without end."""
+        return map(self.window, count())
+
 
 @dataclass(frozen=True)
 class Bursts:
@@ -63,9 +69,16 @@ class Bursts:
         return self.burst_ns
 
     def window(self, number: int) -> Window:
-        """Window `number`, counted from 0. Linear in `number`; bursts are few."""
-        start = sum(self._idle(step) for step in range(number + 1)) + number * self.burst_ns
-        return Window(start, start + self.burst_ns)
+        """Window `number`, counted from 0. Linear in `number`: lanes walk through `windows`."""
+        return next(islice(self.windows(), number, None))
+
+    def windows(self) -> Iterator[Window]:
+        """All windows in their order, without end; each takes the same short time to draw."""
+        on_ns = 0
+        for step in count():
+            on_ns += self._idle(step)
+            yield Window(on_ns, on_ns + self.burst_ns)
+            on_ns += self.burst_ns
 
     def _idle(self, step: int) -> int:
         import math

@@ -7,12 +7,14 @@ Orders about work name the load by its number in the plan.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from harness.lanes.gate import Gate
 from harness.results import LaneTrial
+from workloads.contract import PASS_SECONDS_AT_LEAST
 
 # --- parent to lane ---------------------------------------------------------------------------
 
@@ -41,13 +43,15 @@ class Prepare:
 class Probe:
     """Run the load for about `seconds` (at least `passes`): pass times and digests come back.
 
-    A paired load runs exactly `passes`, since both ends must do the same number.
+    A paired load runs exactly `passes`, since both ends must do the same number; another is
+    content with fewer once they have taken `enough_seconds`.
     """
 
     load: int
     seconds: float
     passes: int
     exact: bool = False
+    enough_seconds: float = math.inf
 
 
 @dataclass(frozen=True)
@@ -83,10 +87,14 @@ class Run:
 
 @dataclass(frozen=True)
 class Go:
-    """Start the stretch at `start_ns` of the monotonic clock, all lanes at once."""
+    """Start the stretch at `start_ns` of the monotonic clock, all lanes at once.
+
+    `absent` are lanes of the leg that did not get ready: nobody keeps the load up for them.
+    """
 
     stretch: int
     start_ns: int
+    absent: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -133,6 +141,10 @@ class Prepared:
     work_per_pass: float
     code_path: str
     seconds: float
+    #: How long a pass may last while nobody knows its duration (`Workload.longest_pass_seconds`).
+    longest_pass_seconds: float = PASS_SECONDS_AT_LEAST
+    #: When a pass ends by itself (`Workload.pass_limit_seconds`); 0: it depends on the work.
+    pass_limit_seconds: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -152,10 +164,11 @@ class Probed:
 
 @dataclass(frozen=True)
 class Ready:
-    """Warmed up and waiting for `Go`."""
+    """Warmed up and waiting for `Go`; `no_clock` says why its clock could not be measured."""
 
     lane: int
     stretch: int
+    no_clock: str = ""
 
 
 @dataclass(frozen=True)

@@ -89,6 +89,7 @@ class Stretch:
     def run(self, start_ns: int) -> Tally:
         """Work from `start_ns` (monotonic) on; returns the counts."""
         tally = self._tally
+        self._task.begin()
         wait_until(start_ns)
         self._mark(LaneState.WORKING)
         before = read_account()
@@ -132,13 +133,16 @@ class Stretch:
                 self._handle_mismatch(found, SYSTEM.monotonic_ns())
 
     def _work_gated(self, gate: Gate, start_ns: int, end_ns: int | None) -> None:
-        number = -1
-        while not self._over(end_ns):
-            number += 1
-            window = gate.window(number)
+        for number, window in enumerate(gate.windows()):
+            if self._over(end_ns):
+                return
             on_ns, off_ns = start_ns + window.on_ns, start_ns + window.off_ns
-            if SYSTEM.monotonic_ns() >= off_ns:
-                continue  # missed as a whole: the lane was held up, its next step is on time again
+            now = SYSTEM.monotonic_ns()
+            if now >= off_ns:  # missed as a whole: held up, its next step is on time again
+                if self._must_stop(now):
+                    return
+                self._board.set_lane(self._lane, LaneSlot.HEARTBEAT_NS, now)
+                continue
             if end_ns is not None and on_ns >= end_ns:
                 self._pause_until(end_ns)
                 return

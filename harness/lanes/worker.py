@@ -13,14 +13,15 @@ import os
 import sys
 import threading
 import traceback
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness.board import Board, LaneSlot, LaneState
+from harness.board import Board, LaneSlot, LaneState, StopReason
 from harness.clock import NS_PER_SECOND, SYSTEM
+from harness.errors import BrokenEnvironment
 from harness.lanes import messages as m
 from harness.lanes.accounting import Account
 from harness.parent_death import ask_for_death_signal, leave_signals_to_parent
@@ -113,6 +114,16 @@ def failed_invariants(task: Task) -> tuple[str, ...]:
     return tuple(f"{item.name}: {item.detail}" for item in task.invariants() if not item.ok)
 
 
+def wants_more(order: m.Probe, times: Sequence[float], *, stopped: bool) -> bool:
+    """Whether a probe needs another pass after those of `times` (seconds)."""
+    if order.exact or not times:
+        return len(times) < order.passes
+    taken = sum(times)
+    if taken >= order.enough_seconds:
+        return False
+    return len(times) < order.passes or (taken < order.seconds and not stopped)
+
+
 def flippable(task: Task) -> tuple[tuple[str, str], ...]:
     """The (role, kind) of bits that a task's buffers have."""
     from workloads.faults import ROLES, kinds
@@ -183,7 +194,11 @@ class Lane:
         self._tasks[order.load] = Prepared(workload, task, task.inputs_digest(), task.work_per_pass)
         seconds = (SYSTEM.monotonic_ns() - started) / NS_PER_SECOND
         path = workload.code_path(order.parameters)
-        self._connection.send(m.Prepared(self._lane, order.load, task.work_per_pass, path, seconds))
+        longest = workload.longest_pass_seconds(order.parameters, task.work_per_pass)
+        limit = workload.pass_limit_seconds(order.parameters)
+        self._connection.send(
+            m.Prepared(self._lane, order.load, task.work_per_pass, path, seconds, longest, limit)
+        )
         self._state(LaneState.IDLE)
 
     def _build(self, workload: Workload, order: m.Prepare) -> Task:
@@ -204,16 +219,14 @@ class Lane:
         self._state(LaneState.WORKING)
         times: list[float] = []
         digests: list[int] = []
-        end = SYSTEM.monotonic_ns() + round(order.seconds * NS_PER_SECOND)
-        while len(times) < order.passes or (
-            not order.exact and SYSTEM.monotonic_ns() < end and not self._board.stop
-        ):
+        while wants_more(order, times, stopped=self._board.stop is not StopReason.NONE):
             before = SYSTEM.monotonic_ns()
             task.execute()
             digests.append(task.digest())
             now = SYSTEM.monotonic_ns()
             times.append((now - before) / NS_PER_SECOND)
             self._board.set_lane(self._lane, LaneSlot.HEARTBEAT_NS, now)
+        self._note_stop()
         doubts = failed_invariants(task)
         found = flippable(task)
         self._connection.send(
@@ -221,22 +234,22 @@ class Lane:
         )
         self._state(LaneState.IDLE)
 
+    def _note_stop(self) -> None:
+        """Say when a pass outside a stretch was over during which the stop flag went up."""
+        board, lane = self._board, self._lane
+        if board.stop is not StopReason.NONE and not board.lane(lane, LaneSlot.OFF_NS):
+            board.set_lane(lane, LaneSlot.OFF_NS, SYSTEM.monotonic_ns())
+
     def _run(self, order: m.Run) -> None:
         from harness.lanes.stretch import Stretch
 
         prepared = self._tasks[order.load]
-        self._state(LaneState.PREPARING)
-        self._board.set_lane(self._lane, LaneSlot.LOAD, order.load)
-        if order.gate is None and not prepared.workload.paired:
-            prepared.task.execute()  # the first pass after a change of load is 0 to 5 % slow
-        clock_hz = self._measure_clock()
-        self._state(LaneState.READY)
-        self._connection.send(m.Ready(self._lane, order.stretch))
-        go = self._connection.recv()
-        if not isinstance(go, m.Go) or go.stretch != order.stretch:
-            self._deferred = go
-            self._state(LaneState.IDLE)
+        clock_hz, no_clock = self._get_ready(order, prepared)
+        go = self._go_for(order, no_clock)
+        if go is None:
             return
+        together = tuple(lane for lane in order.together if lane not in go.absent)
+        order = replace(order, together=together)
         diagnosed: list[m.Mismatch] = []
 
         def on_mismatch(number: int, found: int) -> None:
@@ -247,6 +260,26 @@ class Lane:
         stretch = Stretch(order, prepared.task, self._board, self._lane, on_mismatch)
         tally = stretch.run(go.start_ns)
         self._connection.send(self._done(order, prepared, tally, clock_hz))
+
+    def _get_ready(self, order: m.Run, prepared: Prepared) -> tuple[float | None, str]:
+        """Warm up; the core's clock, or None and why it could not be measured."""
+        self._state(LaneState.PREPARING)
+        self._board.set_lane(self._lane, LaneSlot.LOAD, order.load)
+        if order.gate is None and not prepared.workload.paired:
+            prepared.task.execute()  # the first pass after a change of load is 0 to 5 % slow
+            self._note_stop()
+        return self._measure_clock()
+
+    def _go_for(self, order: m.Run, no_clock: str) -> m.Go | None:
+        """Say that this lane is ready and wait for the start; None when it is called off."""
+        self._state(LaneState.READY)
+        self._connection.send(m.Ready(self._lane, order.stretch, no_clock))
+        go = self._connection.recv()
+        if not isinstance(go, m.Go) or go.stretch != order.stretch:
+            self._deferred = go
+            self._state(LaneState.IDLE)
+            return None
+        return go
 
     def _diagnose(self, order: m.Run, prepared: Prepared, number: int, found: int) -> m.Mismatch:
         from harness.lanes.diagnosis import diagnose
@@ -260,13 +293,17 @@ class Lane:
             self._lane, order.load, order.stretch, number, at_ns, diagnosis.detail, diagnosis.kind
         )
 
-    def _measure_clock(self) -> float | None:
+    def _measure_clock(self) -> tuple[float | None, str]:
+        """The clock in hertz, or None and why it could not be measured: the load needs no clock."""
         from harness.sensors.clock_probe import measure_clock_hz
 
-        clock_hz = measure_clock_hz()
+        try:
+            clock_hz = measure_clock_hz()
+        except BrokenEnvironment as error:
+            return None, str(error)
         if clock_hz is not None:
             self._board.set_lane(self._lane, LaneSlot.CLOCK_HZ, round(clock_hz))
-        return clock_hz
+        return clock_hz, ""
 
     def _done(
         self,

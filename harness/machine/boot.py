@@ -10,11 +10,15 @@ def boot_id(root: Path = Path("/")) -> str:
 
     The boot time is computed from a wall clock that may be set, hence the coarse step.
     """
+    return kernel_boot_id(root) or f"boot-time-{_boot_time_seconds()}"
+
+
+def kernel_boot_id(root: Path = Path("/")) -> str:
+    """The kernel's random boot id, which never changes within a boot; "" where it tells none."""
     try:
-        text = (root / "proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+        return (root / "proc/sys/kernel/random/boot_id").read_text("ascii").strip()
     except (OSError, UnicodeDecodeError):
-        text = ""
-    return text or f"boot-time-{_boot_time_seconds()}"
+        return ""
 
 
 def _boot_time_seconds() -> int:

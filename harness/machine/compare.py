@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 from fnmatch import fnmatchcase
 from typing import Any
 
+from harness.compared import FactChange
 from harness.machine.fact_values import FactValue, is_unknown
-from harness.results import FactChange
 
 #: Facts that differ between any two boots or moments and say nothing of what was changed.
 MOMENTARY = (

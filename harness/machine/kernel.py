@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import platform
+from collections.abc import Iterator
 from pathlib import Path
 
 from harness.machine.fact_values import (
@@ -14,7 +15,7 @@ from harness.machine.fact_values import (
     text_fact,
     unknown,
 )
-from harness.sensors.files import names_in, read_text, text_or, visible
+from harness.sensors.files import names_in, read_text, text_or, visible, whole_number
 
 _VULNERABILITIES = "sys/devices/system/cpu/vulnerabilities"
 _THP = "sys/kernel/mm/transparent_hugepage"
@@ -31,6 +32,19 @@ _TELLING_PARAMETERS = (
     "spectre", "spec_", "pti", "nopti", "l1tf", "mds", "tsx", "srbds", "retbleed", "maxcpus",
     "nr_cpus", "mem", "skew_tick", "nowatchdog", "split_lock_detect", "acpi_", "pci",
 )  # fmt: skip
+
+#: Words in what a guest's firmware calls its maker and product, for processors without a flag;
+#: common practice and from memory, no source.
+_GUESTS = (
+    "qemu", "kvm", "virtual", "vmware", "xen", "hvm", "bochs", "bhyve", "openstack",
+    "compute engine",
+)  # fmt: skip
+#: Machines for rent, of which the bare ones say so in their product name.
+_RENTED, _RENTED_BARE = ("amazon ec2",), ".metal"
+#: Where a device tree is shown (ABI/testing/sysfs-firmware-ofw), and the board that guests are
+#: given in it (Documentation/devicetree/bindings, ``linux,dummy-virt``).
+_DEVICE_TREES = ("sys/firmware/devicetree/base", "proc/device-tree")
+_DUMMY_BOARD = "dummy-virt"
 
 
 def kernel_facts(root: Path) -> dict[str, FactValue]:
@@ -105,24 +119,53 @@ def memory_management_facts(root: Path) -> dict[str, FactValue]:
 
 
 def virtualization_facts(root: Path) -> dict[str, FactValue]:
-    """Whether a hypervisor lies between us and the hardware, and which one where it says so."""
-    try:
-        flags = set(read_text(root / "proc/cpuinfo", 1 << 16).split())
-    except OSError:
-        flags = set()
+    """Whether a hypervisor lies between us and the hardware, and which one where it says so.
+
+    x86 processors have a flag for it (``hypervisor``, CPUID leaf 1, ECX bit 31), whose absence
+    tells a bare machine. Others have none: there only what firmware or a device tree say can show
+    a guest, and their silence shows nothing.
+    """
+    flags = _x86_flags(root)
     products = [text_or(root / "sys/class/dmi/id" / it) for it in ("sys_vendor", "product_name")]
-    kind = text_or(root / "sys/hypervisor/type")
-    virtual = "hypervisor" in flags or bool(kind)
-    if not flags and not kind:
-        silent = unknown("this system does not say")
-        return {"virtual": silent, "kind": silent}
-    if not virtual:
+    kind = text_or(root / "sys/hypervisor/type") or _device_tree_guest(root)
+    product = " ".join(it for it in products if it)
+    if kind or "hypervisor" in flags or (not flags and _is_guest(product)):
+        named = kind or product
+        nameless = unknown("the hypervisor gives no name")
+        return {"virtual": True, "kind": visible(named) if named else nameless}
+    if flags:
         return {"virtual": False, "kind": None}
-    named = kind or " ".join(it for it in products if it)
-    return {
-        "virtual": True,
-        "kind": visible(named) if named else unknown("the hypervisor gives no name"),
-    }
+    silent = unknown("neither the processor nor the firmware says")
+    return {"virtual": silent, "kind": silent}
+
+
+def _x86_flags(root: Path) -> set[str]:
+    """The first processor's flags; empty where it is no x86 or nothing is told."""
+    try:
+        lines = read_text(root / "proc/cpuinfo", 1 << 16).splitlines()
+    except OSError:
+        return set()
+    for line in lines:
+        name, colon, flags = line.partition(":")
+        if colon and name.strip() == "flags":
+            return set(flags.split())
+    return set()
+
+
+def _is_guest(product: str) -> bool:
+    text = product.lower()
+    rented = any(word in text for word in _RENTED) and _RENTED_BARE not in text
+    return rented or any(word in text for word in _GUESTS)
+
+
+def _device_tree_guest(root: Path) -> str:
+    """The ``compatible`` of the node that hypervisors add, or of a board that no maker builds."""
+    for tree in _DEVICE_TREES:
+        named = text_or(root / tree / "hypervisor/compatible").replace("\0", " ").strip()
+        board = text_or(root / tree / "compatible").replace("\0", " ").strip()
+        if named or _DUMMY_BOARD in board:
+            return named or board
+    return ""
 
 
 def container_facts(root: Path) -> dict[str, FactValue]:
@@ -145,16 +188,45 @@ def _container_kind(root: Path) -> str | None:
 
 
 def _quota(root: Path) -> float | None:
-    """CPU time a group may use, in CPUs; None without a limit (cgroup-v2.rst, ``cpu.max``)."""
-    for path in ("sys/fs/cgroup/cpu.max", "sys/fs/cgroup/unified/cpu.max"):
-        words = text_or(root / path).split()
-        if len(words) == 2 and all(word.isdecimal() for word in words) and int(words[1]) > 0:
-            return int(words[0]) / int(words[1])
-    quota = text_or(root / "sys/fs/cgroup/cpu/cpu.cfs_quota_us")
-    period = text_or(root / "sys/fs/cgroup/cpu/cpu.cfs_period_us")
-    if quota.isdecimal() and period.isdecimal() and int(period) > 0:
-        return int(quota) / int(period)
-    return None
+    """CPU time that this process may use, in CPUs; None without a limit.
+
+    Sources: cgroup-v2.rst (``cpu.max``) and sched-bwc.rst (``cpu.cfs_quota_us``). The smallest
+    quota on the way from the process's own group up to the root holds.
+    """
+    quotas = [_quota_of(folder) for folder in _cpu_groups(root)]
+    return min((it for it in quotas if it is not None), default=None)
+
+
+def _cpu_groups(root: Path) -> Iterator[Path]:
+    """Folders of the groups of this process that may limit its CPU time, and of the roots."""
+    from harness.machine.memory import levels_upwards
+
+    mount = root / "sys/fs/cgroup"
+    newer, older = (mount, mount / "unified"), (mount / "cpu", mount / "cpu,cpuacct")
+    yield from (*newer, *older)
+    for line in text_or(root / "proc/self/cgroup").splitlines():
+        number, _, rest = line.partition(":")
+        controllers, _, path = rest.partition(":")
+        if number == "0" and not controllers:
+            yield from (folder for base in newer for folder in levels_upwards(base, path))
+        elif "cpu" in controllers.split(","):
+            yield from (folder for base in older for folder in levels_upwards(base, path))
+
+
+def _quota_of(folder: Path) -> float | None:
+    words = text_or(folder / "cpu.max").split()
+    if len(words) == 2:
+        return _ratio(words[0], words[1])
+    quota = text_or(folder / "cpu.cfs_quota_us")
+    return _ratio(quota, text_or(folder / "cpu.cfs_period_us"))
+
+
+def _ratio(quota_us: str, period_us: str) -> float | None:
+    """CPUs' worth of time; None where there is no limit (``max``, -1) or no such number."""
+    quota, period = whole_number(quota_us), whole_number(period_us)
+    if quota is None or period is None or quota < 0 or period <= 0:
+        return None
+    return quota / period
 
 
 def power_facts(root: Path) -> dict[str, FactValue]:

@@ -82,12 +82,12 @@ def _groups(root: Path) -> Iterator[tuple[Path, tuple[tuple[str, ...], str]]]:
         controllers, _, path = rest.partition(":")
         if number == "0" and not controllers:
             for base in (mount, mount / "unified"):
-                yield from ((folder, _V2) for folder in _upwards(base, path))
+                yield from ((folder, _V2) for folder in levels_upwards(base, path))
         elif "memory" in controllers.split(","):
-            yield from ((folder, _V1) for folder in _upwards(mount / "memory", path))
+            yield from ((folder, _V1) for folder in levels_upwards(mount / "memory", path))
 
 
-def _upwards(base: Path, path: str) -> Iterator[Path]:
+def levels_upwards(base: Path, path: str) -> Iterator[Path]:
     """A group's folder and those above it. Inside a container the path may lie out of sight."""
     relative = PurePosixPath(path.lstrip("/"))
     if ".." in relative.parts:

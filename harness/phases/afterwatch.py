@@ -11,6 +11,11 @@ from harness.happenings import Happening, Instruction, Tick
 from harness.phases.state import RunState
 from harness.results import EventKind
 
+#: Counters are read each second and handed over up to a second later, by a thread that may wait
+#: for its turn: what the kernel found in its last poll must still reach the record. Common
+#: practice, no source; the criteria allow a counter's last reading the same time.
+HANDOVER_SECONDS = 5.0
+
 
 class Afterwatch:
     """Waits, with the sampler at work and all lanes idle."""
@@ -33,10 +38,11 @@ class Afterwatch:
 
     def advance(self, now_ns: int) -> list[Instruction]:
         """See `Phase`."""
-        self._end_ns = now_ns + round(self._seconds * NS_PER_SECOND)
+        seconds = self._seconds + HANDOVER_SECONDS
+        self._end_ns = now_ns + round(seconds * NS_PER_SECOND)
         text = (
-            f"the load is off; error counters are watched for {self._seconds:g} s more, "
-            "the kernel's polling period"
+            f"the load is off; error counters are watched for {seconds:g} s more: the kernel's "
+            f"polling period and {HANDOVER_SECONDS:g} s until its last count has been read"
         )
         return [self._state.event(EventKind.WAITING, now_ns, text)]
 

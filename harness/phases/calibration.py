@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 from harness.agreement import pass_seconds, settle_golden, settle_passes
 from harness.happenings import Happening, Instruction, LaneDied, Send, StoodStill, Store, Tick
 from harness.lanes.messages import Drop, LaneTrouble, Pairing, Prepare, Prepared, Probe, Probed
-from harness.phases.state import PREPARE_SECONDS, RunState, Waiting, load_info
+from harness.phases.state import (
+    PROBE_ENOUGH_SECONDS,
+    RunState,
+    Waiting,
+    load_info,
+    prepare_seconds,
+)
 from harness.plan import INPUT_SEED, PROBE_PASSES, PROBE_SECONDS, PlannedLoad
 from harness.results import FailureKind
+from workloads.contract import PASS_SECONDS_AT_LEAST
 
 
 def prepare_order(load: PlannedLoad, pairing: Pairing | None = None) -> Prepare:
@@ -72,14 +80,25 @@ class Calibration:
         elif isinstance(happening, StoodStill):
             self._waiting.extend(happening.seconds)
         elif isinstance(happening, Tick):
-            return self._check_time(now_ns)
+            return self._check_time(happening, now_ns)
         return []
 
-    def _check_time(self, now_ns: int) -> list[Instruction]:
+    def _check_time(self, tick: Tick, now_ns: int) -> list[Instruction]:
         late = self._waiting.late(now_ns)
+        if self._probing:
+            late -= self._still_beating(late, tick)
         self._waiting.lanes -= late
         number = None if self._load is None else self._load.number
         return self._state.hung(sorted(late), now_ns, "warming up a load", number)
+
+    def _still_beating(self, lanes: set[int], tick: Tick) -> set[int]:
+        """Those of `lanes` that have ended a pass so lately that the next may still be going on."""
+        longest = self._longest_pass()
+        return {lane for lane in lanes if tick.silent_seconds.get(lane, math.inf) <= longest}
+
+    def _longest_pass(self) -> float:
+        assert self._load is not None  # noqa: S101 - asked while a load is probed only
+        return self._state.longest_passes.get(self._load.number, PASS_SECONDS_AT_LEAST)
 
     def _next_load(self, now_ns: int) -> list[Instruction]:
         load = self._queue.pop(0)
@@ -88,7 +107,7 @@ class Calibration:
             return [] if known else [Store(load_info(load, self._state))]
         self._load, self._probes, self._probing = load, [], False
         lanes = self._lanes(load)
-        self._waiting.begin(lanes, now_ns, PREPARE_SECONDS)
+        self._waiting.begin(lanes, now_ns, prepare_seconds(load))
         return [Send(lane, prepare_order(load, pairing(load, lanes, lane))) for lane in lanes]
 
     def _has_work(self, load: PlannedLoad) -> bool:
@@ -109,8 +128,8 @@ class Calibration:
         lanes = self._lanes(load)
         if not self._state.usable(load.number) or not lanes:
             return []
-        order = Probe(load.number, PROBE_SECONDS, PROBE_PASSES, exact=load.paired)
-        self._waiting.begin(lanes, now_ns, PREPARE_SECONDS)
+        order = Probe(load.number, PROBE_SECONDS, PROBE_PASSES, load.paired, PROBE_ENOUGH_SECONDS)
+        self._waiting.begin(lanes, now_ns, self._longest_pass())
         return [Send(lane, order) for lane in lanes]
 
     def _settle(self, load: PlannedLoad, now_ns: int) -> list[Instruction]:

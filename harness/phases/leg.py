@@ -21,7 +21,7 @@ from harness.happenings import (
 from harness.lanes.messages import Done, Go, LaneTrouble, Prepared, Ready, Run
 from harness.phases.calibration import drop_everywhere, pairing, prepare_order
 from harness.phases.partial import partial_soak
-from harness.phases.state import HANG_SECONDS, PREPARE_SECONDS, READY_SECONDS, RunState, Waiting
+from harness.phases.state import READY_SECONDS, RunState, Waiting, prepare_seconds
 from harness.plan import Leg, Step
 from harness.results import EventKind
 
@@ -55,6 +55,7 @@ class LegRun:
         self._stop_on_failure = stop
         self._stage = Stage.NEW
         self._waiting = Waiting()
+        self._ready: set[int] = set()
         self._dones: list[Done] = []
         self._started_ns = 0
         self._next_progress_ns = 0
@@ -89,6 +90,8 @@ class LegRun:
         if self._stage is Stage.RUNNING:
             return self._collect(now_ns)
         lanes = self._lanes()
+        if self._stage is Stage.READYING:
+            lanes = tuple(lane for lane in lanes if lane in self._ready)
         if not lanes or (self._leg.paired and len(lanes) < 2):
             self._stage, self.spoilt = Stage.OVER, True
             return []
@@ -106,7 +109,8 @@ class LegRun:
         self._stage = Stage.PREPARING
         out = [] if self._state.plan.keep_prepared else self._make_room()
         missing = [lane for lane in lanes if self._leg.paired or not self._is_built(lane)]
-        self._waiting.begin(missing, now_ns, PREPARE_SECONDS)
+        loads = [self._state.plan.load(self._leg.work[lane]) for lane in missing]
+        self._waiting.begin(missing, now_ns, max(map(prepare_seconds, loads), default=0.0))
         for lane in missing:
             load = self._state.plan.load(self._leg.work[lane])
             out.append(Send(lane, prepare_order(load, pairing(load, lanes, lane))))
@@ -123,9 +127,21 @@ class LegRun:
 
     def _get_ready(self, lanes: tuple[int, ...], now_ns: int) -> list[Instruction]:
         self._stage = Stage.READYING
-        slowest = max(self._state.pass_seconds.get(load, 0.0) for load in self._leg.work.values())
-        self._waiting.begin(lanes, now_ns, READY_SECONDS + 20 * slowest)
+        self._waiting.begin(lanes, now_ns, READY_SECONDS + self._longest_silence())
         return [Send(lane, self._order(lane)) for lane in lanes]
+
+    def _longest_silence(self) -> float:
+        return max(map(self._state.silence_seconds, self._leg.work.values()))
+
+    def _own_time(self) -> float:
+        """What passes that end at a time of their own may last beyond what was expected."""
+        if self._leg.seconds is not None:
+            return max(self._state.pass_limits.get(load, 0.0) for load in self._leg.work.values())
+        state = self._state
+        return max(
+            state.passes.get(load, {}).get(lane, 1) * state.pass_limits.get(load, 0.0)
+            for lane, load in self._leg.work.items()
+        )
 
     def _order(self, lane: int) -> Run:
         load = self._leg.work[lane]
@@ -153,9 +169,11 @@ class LegRun:
         self._state.running = {lane: self._leg.work[lane] for lane in lanes}
         self._started_ns = now_ns + LEAD_NS
         self._next_progress_ns = now_ns + PROGRESS_NS
-        self._waiting.begin(lanes, now_ns, 3 * self._expected_seconds() + 60.0)
+        most = 3 * self._expected_seconds() + 60.0 + self._own_time()
+        self._waiting.begin(lanes, now_ns, most)
         out: list[Instruction] = [self._load_started(lanes, now_ns), *self._blunt_edges(now_ns)]
-        return out + [Send(lane, Go(self._stretch, self._started_ns)) for lane in lanes]
+        absent = tuple(lane for lane in sorted(self._leg.work) if lane not in lanes)
+        return out + [Send(lane, Go(self._stretch, self._started_ns, absent)) for lane in lanes]
 
     def _blunt_edges(self, now_ns: int) -> list[Instruction]:
         """A lane looks at the clock between passes: say so when a pass blurs the load steps."""
@@ -215,7 +233,9 @@ class LegRun:
                 self._state.note_prepared(happening)
                 self._answered(happening.lane, Stage.PREPARING)
             case Ready() if happening.stretch == self._stretch:
+                self._ready.add(happening.lane)
                 self._answered(happening.lane, Stage.READYING)
+                return self._without_clock(happening, now_ns)
             case Done() if happening.stretch == self._stretch:
                 self._dones.append(happening)
                 self._answered(happening.lane, Stage.RUNNING)
@@ -232,6 +252,14 @@ class LegRun:
             case Tick():
                 return self._tick(happening, now_ns)
         return []
+
+    def _without_clock(self, ready: Ready, now_ns: int) -> list[Instruction]:
+        """A lane whose clock cannot be measured works all the same; it is told once why."""
+        if not ready.no_clock or ready.lane in self._state.without_clock:
+            return []
+        self._state.without_clock.add(ready.lane)
+        text = f"lane {ready.lane}: its trials show no clock: {ready.no_clock}"
+        return [self._state.event(EventKind.WARNING, now_ns, text, {"lane": ready.lane})]
 
     def _answered(self, lane: int, stage: Stage) -> None:
         if self._stage is stage:
@@ -264,13 +292,12 @@ class LegRun:
     def _silent(self, tick: Tick, now_ns: int) -> set[int]:
         """Lanes without a heartbeat, counted from the start at the earliest: a lane that was
         ready early has waited in silence for the others."""
-        pass_seconds = self._state.pass_seconds
         working = (now_ns - self._started_ns) / NS_PER_SECOND
         return {
             lane
             for lane in self._waiting.lanes
             if min(tick.silent_seconds.get(lane, 0.0), working)
-            > max(HANG_SECONDS, 20 * pass_seconds.get(self._leg.work[lane], 0.0))
+            > self._state.silence_seconds(self._leg.work[lane])
         }
 
     def _progress(self, tick: Tick, now_ns: int) -> list[Instruction]:

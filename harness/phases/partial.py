@@ -31,7 +31,7 @@ def partial_soak(
             started_seconds=state.axis.seconds(times_ns[0]),
             ended_seconds=state.axis.seconds(times_ns[1]),
             lanes=tuple(
-                _lane(state, lane, load, verified[lane], seconds)
+                _lane(state, lane, load, verified[lane], seconds, paused=step.gate is not None)
                 for lane, item in leg.work.items()
                 if item == load
             ),
@@ -41,14 +41,20 @@ def partial_soak(
     )
 
 
-def _lane(state: RunState, lane: int, load: int, verified: int, seconds: float) -> LaneTrial:
+def _lane(
+    state: RunState, lane: int, load: int, verified: int, seconds: float, *, paused: bool
+) -> LaneTrial:
+    mean_seconds = seconds / max(verified, 1)
+    if paused:
+        # The pauses of a pattern are no load: a pass took what it took when it was calibrated.
+        mean_seconds = min(mean_seconds, state.pass_seconds.get(load, 0.0))
     return LaneTrial(
         lane=lane,
         cpu=state.plan.cpus[lane],
         passes=verified,
         work=verified * state.work_per_pass.get(load, 0.0),
         seconds=seconds,
-        pass_mean_seconds=seconds / max(verified, 1),
+        pass_mean_seconds=mean_seconds,
         pass_p10_seconds=None,
         verified=verified,
         run_delay_seconds=None,

@@ -15,11 +15,17 @@ from harness.results import Event, EventKind, Failure, FailureKind, LoadInfo
 
 #: A lane must report itself within this time of its start.
 GATHER_SECONDS = 60.0
-#: Building a load's buffers and compiling its kernels may take this long.
+#: Building a load's buffers and compiling its kernels may take this long, and filling memory as
+#: much longer as this rate asks (a tenth of what first touches of 4 KiB pages reached, measured).
 PREPARE_SECONDS = 180.0
+FILL_BYTES_PER_SECOND = 80e6
+#: A probe is content with fewer passes than usual once they have taken this long.
+PROBE_ENOUGH_SECONDS = 60.0
 #: Warming up and measuring the clock may take this long, beside twenty of its passes.
 READY_SECONDS = 60.0
-#: A working lane whose heartbeat is older than this, or than twenty of its passes, hangs.
+#: A working lane whose heartbeat is older than this, or than twenty of its passes, hangs; where a
+#: pass ends by itself at a time of its own (a program's time-out), not before that time either.
+#: Before any pass has been timed: `Workload.longest_pass_seconds`, three minutes to a day.
 HANG_SECONDS = 10.0
 
 
@@ -66,6 +72,9 @@ class RunState:
     pass_seconds: dict[int, float] = field(default_factory=dict)
     work_per_pass: dict[int, float] = field(default_factory=dict)
     code_paths: dict[int, str] = field(default_factory=dict)
+    #: By load, see `Prepared`.
+    longest_passes: dict[int, float] = field(default_factory=dict)
+    pass_limits: dict[int, float] = field(default_factory=dict)
     #: Loads that cannot be run after all, and why.
     unusable: dict[int, str] = field(default_factory=dict)
     #: Which load each lane works on just now.
@@ -76,6 +85,8 @@ class RunState:
     prepared: dict[int, set[int]] = field(default_factory=dict)
     #: Bits that the next stretch of a lane shall flip on purpose; each is used once.
     sabotage: dict[int, Sabotage] = field(default_factory=dict)
+    #: Lanes of which has been told that they cannot measure their clock.
+    without_clock: set[int] = field(default_factory=set)
     working: bool = False
     failures: int = 0
     last_failure: str = ""
@@ -115,6 +126,14 @@ class RunState:
         self.prepared.setdefault(answer.lane, set()).add(answer.load)
         self.work_per_pass[answer.load] = answer.work_per_pass
         self.code_paths[answer.load] = answer.code_path
+        self.longest_passes[answer.load] = answer.longest_pass_seconds
+        self.pass_limits[answer.load] = answer.pass_limit_seconds
+
+    def silence_seconds(self, load: int) -> float:
+        """How long a lane that works on `load`, whose passes have been timed, may be silent."""
+        passes = 20 * self.pass_seconds.get(load, 0.0)
+        limit = self.pass_limits.get(load, 0.0)
+        return max(HANG_SECONDS, passes, limit + HANG_SECONDS if limit else 0.0)
 
     def hung(
         self, lanes: Iterable[int], now_ns: int, doing: str, load: int | None
@@ -149,6 +168,11 @@ class Waiting:
     def late(self, now_ns: int) -> set[int]:
         """The lanes still owing an answer after the deadline."""
         return self.lanes.copy() if now_ns > self.deadline_ns else set()
+
+
+def prepare_seconds(load: PlannedLoad) -> float:
+    """How long a lane may take to build a load."""
+    return PREPARE_SECONDS + load.memory_bytes / FILL_BYTES_PER_SECOND
 
 
 def load_info(load: PlannedLoad, state: RunState, golden_origin: str = "") -> LoadInfo:

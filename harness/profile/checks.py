@@ -5,36 +5,15 @@ Judging an old record does not run these: a workload may have been renamed since
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from typing import Protocol
+from collections.abc import Iterator
 
-from harness.criteria.base import CriterionSpec
 from harness.errors import nearest
+from harness.profile.criterion_checks import criterion_violations
 from harness.profile.model import Load, Profile
 from harness.profile.positions import Step
+from harness.profile.registry import Violation, WorkloadRegistry
 from harness.profile.sensor_checks import sensor_violations
 from workloads.contract import Workload
-
-
-class WorkloadRegistry(Protocol):
-    """What is asked of :mod:`workloads.registry`."""
-
-    def names(self) -> list[str]:
-        """All workload names."""
-        ...
-
-    def load(self, name: str) -> Workload:
-        """The workload called `name`."""
-        ...
-
-
-@dataclass(frozen=True)
-class Violation:
-    """A broken rule about the key at `path`."""
-
-    path: tuple[Step, ...]
-    message: str
 
 
 def violations(profile: Profile, registry: WorkloadRegistry) -> Iterator[Violation]:
@@ -42,7 +21,7 @@ def violations(profile: Profile, registry: WorkloadRegistry) -> Iterator[Violati
     for index, load in enumerate(profile.loads):
         yield from _of_load(("loads", index), load, registry)
     yield from _of_mixtures(profile, registry)
-    yield from _of_criteria(profile)
+    yield from criterion_violations(profile, registry)
     for path, message in sensor_violations(profile):
         yield Violation(path, message)
 
@@ -118,23 +97,3 @@ def _of_mixtures(profile: Profile, registry: WorkloadRegistry) -> Iterator[Viola
             yield Violation(path, f"received '{other}', neither a load nor a workload; {remedy}")
         elif registry.load(workload).paired:
             yield Violation(path, f"{workload} works in pairs of lanes and cannot be mixed")
-
-
-def _of_criteria(profile: Profile) -> Iterator[Violation]:
-    loads = {load.name: load for load in profile.loads}
-    for index, spec in enumerate(profile.accept):
-        key = "loads" if "loads" in type(spec).model_fields else "load"
-        for name in spec.load_names():
-            message = _misfit(spec, name, loads)
-            if message:
-                yield Violation(("accept", index, key), message)
-
-
-def _misfit(spec: CriterionSpec, name: str, loads: Mapping[str, Load]) -> str:
-    if name not in loads:
-        return f"received '{name}', no load of this profile; {nearest(name, list(loads))}"
-    if spec.needs == "trials" and loads[name].is_soak:
-        return f"{spec.criterion} judges trials, and load '{name}' is a soak"
-    if spec.needs == "soak" and not loads[name].is_soak:
-        return f"{spec.criterion} judges soaks, and load '{name}' has trials"
-    return ""

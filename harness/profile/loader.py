@@ -13,10 +13,11 @@ from pydantic import ValidationError
 
 import workloads.registry
 from harness.errors import ProfileError, nearest
-from harness.profile.checks import WorkloadRegistry, violations
+from harness.profile.checks import violations
 from harness.profile.messages import Finding, findings, located
 from harness.profile.model import Profile
 from harness.profile.positions import MAXIMUM_BYTES, decode, one_line, read_tree
+from harness.profile.registry import WorkloadRegistry
 
 
 @dataclass(frozen=True)

@@ -232,14 +232,22 @@ class ExternalSensor(StrictModel):
     argv: tuple[str, ...] = Field(
         min_length=1, description="Program and arguments, as a list; never a shell line."
     )
-    unit: str = Field(default="", description="Unit of its values where the program gives none.")
+    unit: str = Field(
+        default="", description="Unit of its values where the program gives none; else the role's."
+    )
     role: str = Field(default="", description="Role of its channel, e.g. ambient_temperature.")
 
 
 class Sampling(StrictModel):
     """How often sensors are read, and what their channels mean."""
 
-    rate_hz: float = Field(default=2.0, ge=0.1, le=50, description="Samples per second.")
+    rate_hz: float = Field(
+        default=2.0,
+        ge=0.1,
+        le=50,
+        description="Samples per second. Over a limit the load is off within two of them, or half "
+        "a second where that is longer: lanes stop between passes; one in a long pass is ended.",
+    )
     clock_during_soak: bool = Field(
         default=False,
         description="Measure each core's clock during soaks too (a tiny share of its time).",

@@ -15,12 +15,12 @@ Readings, version 1, n readings ordered by channel and then by arrival::
     value      n x f8, NaN where there was no value
     latency    n x u4, microseconds the read took, 2**32-1 where unknown
     reason     n x u2, index into the text table: why there was no value
-    flag       n x u2, index into the text table: why the value is doubted
+    flag       n x u2, index into the text table: why the value is doubted, or no new one
     texts      t bytes: JSON list of texts, the first is empty
 
 Envelopes, version 1: m (u4), then the columns of :data:`ENVELOPE_FIELDS`, m entries each. `samples`
-counts readings with a value, of which `flagged` are doubted; the five values are over those that
-are not doubted, NaN when there are none. Values come back bit for bit, times to the microsecond.
+counts readings with a value, of which `flagged` are implausible; the five values are over those
+that are not, NaN when there are none. Values come back bit for bit, times to the microsecond.
 """
 
 from __future__ import annotations
@@ -28,15 +28,16 @@ from __future__ import annotations
 import json
 import math
 import struct
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import Any
 
 import numpy as np
 import zstandard
 from numpy.typing import NDArray
 
-from harness.results import Sample
+from harness.sweeps import NOT_FINITE, PackedSweep, left_out
 
 READINGS_VERSION = 1
 ENVELOPES_VERSION = 1
@@ -44,7 +45,6 @@ ENVELOPES_VERSION = 1
 MOST_READINGS = 50_000
 #: Readings that lie no further apart than this may share a block.
 LONGEST_SECONDS = 1.5
-NOT_FINITE = "not a finite number"
 
 _LARGEST_CONTENT_BYTES = 4 << 20
 _HEAD = struct.Struct("<IId")
@@ -108,69 +108,135 @@ class Block:
     packed: bytes
 
 
-def make_blocks(samples: Sequence[Sample], numbers: Mapping[str, int]) -> list[Block]:
-    """Pack `samples`, in order of arrival, into blocks; `numbers` gives the channels' numbers.
+def make_blocks(sweeps: Sequence[PackedSweep], numbers: Mapping[str, int]) -> list[Block]:
+    """Pack `sweeps`, in order of arrival, into blocks; `numbers` gives the channels' numbers.
 
     What was collected in :data:`LONGEST_SECONDS` stays together; a longer backlog (slow storage,
-    a late chip) is cut at whole seconds, so that no envelope covers more. Infinite and NaN values
-    become missing ones with a reason. Raises KeyError for a channel without a number.
+    a late chip) is cut at whole seconds, so that no envelope covers more. Infinite values become
+    missing ones with a reason. Raises KeyError for a channel without a number.
     """
-    seconds: dict[int, list[Sample]] = {}
-    for sample in samples:
-        seconds.setdefault(math.floor(sample.at_seconds), []).append(sample)
-    times = [sample.at_seconds for sample in samples]
-    short = bool(times) and max(times) - min(times) <= LONGEST_SECONDS
-    groups = [list(samples)] if short else [seconds[second] for second in sorted(seconds)]
-    return [_make_block(piece, numbers) for group in groups for piece in _pieces(group)]
+    read = [sweep for sweep in sweeps if sweep.channels]
+    times = [sweep.at_seconds for sweep in read]
+    if not read or max(times) - min(times) <= LONGEST_SECONDS:
+        return _blocks_of(read, numbers)
+    seconds: dict[int, list[PackedSweep]] = {}
+    for sweep in read:
+        seconds.setdefault(math.floor(sweep.at_seconds), []).append(sweep)
+    return [it for second in sorted(seconds) for it in _blocks_of(seconds[second], numbers)]
 
 
-def _pieces(samples: list[Sample]) -> list[list[Sample]]:
-    starts = range(0, len(samples), MOST_READINGS)
-    return [samples[start : start + MOST_READINGS] for start in starts]
-
-
-def _make_block(samples: Sequence[Sample], numbers: Mapping[str, int]) -> Block:
-    start = min(sample.at_seconds for sample in samples)
-    end = max(sample.at_seconds for sample in samples)
-    texts = _Texts()
-    columns = _reading_columns(sorted(samples, key=lambda item: numbers[item.channel]), numbers)
-    columns["time"] = _microseconds([at - start for at in columns["time"]])
-    columns["reason"] = np.array([texts.index(text) for text in columns["reason"]], "<u2")
-    columns["flag"] = np.array([texts.index(text) for text in columns["flag"]], "<u2")
-    packed = _pack_readings(columns, start, texts.packed())
-    return Block(start, end - start, len(samples), pack_envelopes(envelopes_of(columns)), packed)
-
-
-def _reading_columns(samples: Sequence[Sample], numbers: Mapping[str, int]) -> Columns:
-    values = np.array([math.nan if s.value is None else s.value for s in samples], "<f8")
-    finite = np.isfinite(values)
-    reasons = [
-        sample.reason or ("" if good or sample.value is None else NOT_FINITE)
-        for sample, good in zip(samples, finite, strict=True)
+def _blocks_of(sweeps: Sequence[PackedSweep], numbers: Mapping[str, int]) -> list[Block]:
+    if not sweeps:
+        return []
+    notes = _Notes()
+    columns = _arrived_columns(sweeps, numbers, notes)
+    pieces = range(0, len(columns["channel"]), MOST_READINGS)
+    return [
+        _make_block({name: it[at : at + MOST_READINGS] for name, it in columns.items()}, notes)
+        for at in pieces
     ]
+
+
+def _make_block(arrived: Columns, notes: _Notes) -> Block:
+    start, end = float(arrived["time"].min()), float(arrived["time"].max())
+    order = np.argsort(arrived["channel"], kind="stable")
+    columns = {name: column[order] for name, column in arrived.items()}
+    columns["time"] = np.rint((columns["time"] - start) * _MICROSECONDS).astype("<u4")
+    texts = _Texts()
+    noted = columns.pop("note")
+    columns["reason"] = notes.places(noted, notes.reasons, texts)
+    columns["flag"] = notes.places(noted, notes.flags, texts)
+    doubted = notes.doubts()[noted]
+    packed = _pack_readings(columns, start, texts.packed())
+    return Block(
+        start, end - start, len(order), pack_envelopes(envelopes_of(columns, doubted)), packed
+    )
+
+
+def _arrived_columns(
+    sweeps: Sequence[PackedSweep], numbers: Mapping[str, int], notes: _Notes
+) -> Columns:
+    """Columns of all readings in order of arrival; `note` is a place in `notes`."""
+    channels, times, latencies, packed, _, _ = zip(*sweeps, strict=True)
+    counts = list(map(len, channels))
+    values = np.frombuffer(b"".join(packed), "<f8")
+    noted = notes.taken(sweeps, counts)
+    for place in np.flatnonzero(np.isinf(values)):
+        noted[place] = notes.infinite(int(noted[place]))
     return {
-        "channel": np.array([numbers[sample.channel] for sample in samples], "<u4"),
-        "time": np.array([sample.at_seconds for sample in samples], "<f8"),
-        "value": np.where(finite, values, math.nan),
-        "latency": _latencies(samples),
-        "reason": np.array(reasons, object),
-        "flag": np.array([sample.flag for sample in samples], object),
+        "channel": _channel_numbers(channels, numbers),
+        "time": np.repeat(np.array(times, "<f8"), counts),
+        "value": np.where(np.isfinite(values), values, math.nan),
+        "latency": np.repeat(_microseconds(latencies), counts),
+        "note": noted,
     }
 
 
-def _microseconds(seconds: Iterable[float]) -> NDArray[np.uint32]:
-    return np.array([round(value * _MICROSECONDS) for value in seconds], "<u4")
+def _channel_numbers(
+    channels: Sequence[tuple[str, ...]], numbers: Mapping[str, int]
+) -> NDArray[np.uint32]:
+    packed = {
+        keys: np.array([numbers[key] for key in keys], "<u4").tobytes() for keys in set(channels)
+    }
+    return np.frombuffer(b"".join(packed[keys] for keys in channels), "<u4")
 
 
-def _latencies(samples: Sequence[Sample]) -> NDArray[np.uint32]:
-    limit = (_U4_MAX - 1) / _MICROSECONDS
-    known = [
-        _U4_MAX
-        if s.latency_seconds is None
-        else round(min(max(s.latency_seconds, 0.0), limit) * _MICROSECONDS)
-        for s in samples
-    ]
-    return np.array(known, "<u4")
+def _microseconds(latencies: Sequence[float | None]) -> NDArray[np.uint32]:
+    seconds = np.array(latencies, "f8")  # None becomes NaN
+    known = np.rint(np.clip(seconds, 0.0, (_U4_MAX - 1) / _MICROSECONDS) * _MICROSECONDS)
+    return np.where(np.isnan(seconds), _U4_MAX, known).astype("<u4")
+
+
+class _Notes:
+    """The distinct pairs of reason and flag among some sweeps; most readings have neither."""
+
+    def __init__(self) -> None:
+        self._pairs = [("", "")]
+        self._index = {("", ""): 0}
+
+    @property
+    def reasons(self) -> list[str]:
+        return [reason for reason, _ in self._pairs]
+
+    @property
+    def flags(self) -> list[str]:
+        return [flag for _, flag in self._pairs]
+
+    def doubts(self) -> NDArray[np.bool_]:
+        """Which pairs mark a value that must not be judged."""
+        return np.array([left_out(flag) for flag in self.flags])
+
+    def taken(self, sweeps: Sequence[PackedSweep], counts: Sequence[int]) -> NDArray[np.uint32]:
+        """The place of each reading's pair, in order of arrival."""
+        noted = np.zeros(sum(counts), "<u4")
+        for sweep, end in zip(sweeps, accumulate(counts), strict=True):
+            for place, reason, flag in sweep.notes:
+                noted[end - len(sweep.channels) + place] = self._place(reason, flag)
+        return noted
+
+    def infinite(self, place: int) -> int:
+        """The place of the pair at `place` for a value that is infinite."""
+        reason, flag = self._pairs[place]
+        return self._place(reason or NOT_FINITE, flag)
+
+    def places(
+        self, noted: NDArray[np.uint32], words: Sequence[str], texts: _Texts
+    ) -> NDArray[np.uint16]:
+        """The text of each reading, one of `words` for each pair; texts come in order of use."""
+        if not noted.any():
+            return np.zeros(len(noted), "<u2")
+        found = np.zeros(len(words), "<u2")
+        pairs, first = np.unique(noted, return_index=True)
+        for pair in pairs[np.argsort(first)]:
+            found[pair] = texts.index(words[pair])
+        return found[noted]
+
+    def _place(self, reason: str, flag: str) -> int:
+        pair = (reason, flag)
+        place = self._index.setdefault(pair, len(self._pairs))
+        if place == len(self._pairs):
+            self._pairs.append(pair)
+        return place
 
 
 class _Texts:
@@ -190,7 +256,9 @@ class _Texts:
 
 def _pack_readings(columns: Columns, start: float, texts: bytes) -> bytes:
     head = _HEAD.pack(len(columns["channel"]), len(texts), start)
-    body = b"".join(_planes(columns[name].astype(kind)) for name, kind in _READING_FIELDS)
+    body = b"".join(
+        _planes(columns[name].astype(kind, copy=False)) for name, kind in _READING_FIELDS
+    )
     return bytes((READINGS_VERSION,)) + _compressed(head + body + texts)
 
 
@@ -228,42 +296,66 @@ def _text_table(data: bytes) -> tuple[str, ...]:
     return tuple(texts)
 
 
-def envelopes_of(columns: Columns) -> Columns:
+def envelopes_of(columns: Columns, doubted: NDArray[np.bool_]) -> Columns:
     """Counts, smallest, mean, largest, first and last value per channel of one block's columns.
 
-    `columns` are ordered by channel; doubted readings (`flag` not 0) stay out of the values.
+    `columns` are ordered by channel; `doubted` readings stay out of the values.
     """
-    channels, starts = np.unique(columns["channel"], return_index=True)
-    ends = np.append(starts[1:], len(columns["channel"]))
-    rows = [
-        _envelope(columns["value"][low:high], columns["flag"][low:high] != 0)
-        for low, high in zip(starts, ends, strict=True)
-    ]
-    table = np.array(rows, "f8").reshape(len(rows), len(ENVELOPE_FIELDS) - 1)
-    named = {name: table[:, place] for place, (name, _) in enumerate(ENVELOPE_FIELDS[1:])}
-    return {"channel": channels} | named
+    channel, value = columns["channel"], columns["value"]
+    starts = np.flatnonzero(np.append(True, channel[1:] != channel[:-1]))
+    read = ~np.isnan(value)
+    good = read & ~doubted
+    samples = _counts(read, starts)
+    counts = {
+        "samples": samples,
+        "missing": np.diff(starts, append=len(value)) - samples,
+        "flagged": _counts(read & doubted, starts),
+    }
+    return {"channel": channel[starts]} | counts | _extents(value[good], _counts(good, starts))
 
 
-def _envelope(values: NDArray[Any], flagged: NDArray[Any]) -> tuple[float, ...]:
-    read = ~np.isnan(values)
-    good = values[read & ~flagged]
-    counts = (int(read.sum()), int((~read).sum()), int((read & flagged).sum()))
-    if not good.size:
-        return (*counts, *(math.nan,) * 5)
-    return (*counts, good.min(), _mean(good), good.max(), good[0], good[-1])
+def _counts(mask: NDArray[np.bool_], starts: NDArray[np.intp]) -> NDArray[np.intp]:
+    return np.add.reduceat(mask, starts, dtype=np.intp)
 
 
-def _mean(values: NDArray[Any]) -> float:
-    # Halves first: the sum of two large finite numbers may not be finite. The rounding of a mean
-    # may leave the interval of its values by one unit in the last place, so it is put back.
-    scale = float(np.abs(values).max())
-    mean = float(values.mean()) if scale < 1e300 else float((values / values.size).sum())
-    return min(max(mean, float(values.min())), float(values.max()))
+def _extents(values: NDArray[Any], counts: NDArray[np.intp]) -> Columns:
+    """The five values of each channel, `counts` of whose `values` follow one another."""
+    table = np.full((5, len(counts)), math.nan)
+    found = counts > 0
+    if len(values):
+        counts = counts[found]
+        starts = np.cumsum(counts) - counts
+        low, high = np.minimum.reduceat(values, starts), np.maximum.reduceat(values, starts)
+        mean = _means(values, counts, starts, np.maximum(np.abs(low), np.abs(high)))
+        # The rounding of a mean may leave the interval of its values by one unit in the last
+        # place, so it is put back.
+        mean = np.where(low > mean, low, mean)
+        mean = np.where(high < mean, high, mean)
+        table[:, found] = low, mean, high, values[starts], values[starts + counts - 1]
+    return dict(zip(("minimum", "mean", "maximum", "first", "last"), table, strict=True))
+
+
+def _means(
+    values: NDArray[Any], counts: NDArray[np.intp], starts: NDArray[np.intp], scale: NDArray[Any]
+) -> NDArray[Any]:
+    # Halves first: the sum of two large finite numbers may not be finite.
+    parts = np.where(scale < 1e300, 1, counts)
+    if (parts > 1).any():
+        values = values / np.repeat(parts, counts)
+    sums = np.empty(len(counts))
+    # Channels with equally many values are rows of one array. Rows are added pairwise, as one
+    # channel's values by themselves would be, which `add.reduceat` does not do to the last bit.
+    for count in set(counts.tolist()):
+        chosen = np.flatnonzero(counts == count)
+        sums[chosen] = values[starts[chosen, None] + np.arange(count)].sum(axis=1)
+    return sums / np.where(parts > 1, 1, counts)
 
 
 def pack_envelopes(columns: Columns) -> bytes:
     """Envelope columns as stored."""
-    body = b"".join(_planes(columns[name].astype(kind)) for name, kind in ENVELOPE_FIELDS)
+    body = b"".join(
+        _planes(columns[name].astype(kind, copy=False)) for name, kind in ENVELOPE_FIELDS
+    )
     head = _COUNT.pack(len(columns["channel"]))
     return bytes((ENVELOPES_VERSION,)) + _compressed(head + body)
 
@@ -281,7 +373,7 @@ def unpack_envelopes(data: bytes) -> Columns:
 
 
 def _planes(column: NDArray[Any]) -> bytes:
-    octets = np.frombuffer(column.tobytes(), np.uint8).reshape(-1, column.itemsize)
+    octets = np.ascontiguousarray(column).view(np.uint8).reshape(-1, column.itemsize)
     return octets.T.tobytes()
 
 

@@ -15,13 +15,15 @@ from typing import Any
 
 from harness.clock import Clock, iso_utc
 from harness.errors import RecordError, RefusedStart, RigproofError
+from harness.machine.boot import boot_id as own_boot_id
 from harness.outcome import Ending
 from harness.record.database import RECORD_NAME, log_in_use
+from harness.record.flocks import holding
 from harness.record.lastwords import LastWords, forget_last_words, last_words
 from harness.record.listing import run_folders
 from harness.record.lock import CLOSING_NAME, MachineLock
 from harness.record.opening import OpenRecord, open_record
-from harness.record.owner import Owner
+from harness.record.owner import Owner, restarted_since
 from harness.record.progress import Latest, Progress, progress_of
 from harness.record.reserve import RESERVE_BYTES
 from harness.record.rows import EVENTS
@@ -118,10 +120,13 @@ def _close(
     if not path.is_file() or _is_sealed(folder) or is_owner_alive(_last_seen(path).owner):
         return None
     me = Owner.of_this_process(boot_id, ())
-    with MachineLock.acquire(me, folder.name, clock, folder=folder, name=CLOSING_NAME):
+    with (
+        MachineLock.acquire(me, folder.name, clock, folder=folder, name=CLOSING_NAME),
+        holding(folder) as is_left,
+    ):
         seen = _last_seen(path)
-        if is_owner_alive(seen.owner):
-            return None  # resumed meanwhile
+        if not is_left or is_owner_alive(seen.owner):
+            return None  # measured where process ids are others, or resumed meanwhile
         if seen.progress.end.ending is not None:
             _seal_only(folder, clock)
             forget_last_words(folder.name)
@@ -163,7 +168,7 @@ def find_cause(seen: LastSeen, boot_id: str, free_bytes: int | None) -> LossCaus
     """What ended the run, from what it last recorded and from what is so now."""
     if seen.words is not None:  # it ended by itself, whatever came later
         return LossCause.STORAGE_FULL if seen.words.full else LossCause.STORAGE_FAILED
-    if seen.owner.boot_id != boot_id:
+    if restarted_since(seen.owner, boot_id, own_boot_id()):
         return LossCause.MACHINE_RESTARTED
     full = any(event.data.get("storage") == "full" for event in seen.events)
     if full or (free_bytes is not None and free_bytes < RESERVE_BYTES):

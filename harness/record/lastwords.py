@@ -1,7 +1,8 @@
 """What a run could not write into its record, because the storage had failed: kept elsewhere.
 
 Without it a pulled drive would look like a killed harness when it is plugged in again. The note
-lies in the system's folder for temporary files under the run's id; whoever closes the run takes it
+lies under the run's id in the folders that all runs on the machine share: in memory, where a full
+or failed disk does not matter, and where it outlasts a restart. Whoever closes the run takes it
 into the record and removes it.
 """
 
@@ -15,7 +16,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from harness.errors import StorageError
-from harness.record.files import temporary_folder, write_atomic
+from harness.record.files import write_atomic
+from harness.record.places import shared_folders
 
 _MOST_BYTES = 1 << 16
 _NO_WAIT = getattr(os, "O_NONBLOCK", 0)
@@ -31,18 +33,40 @@ class LastWords:
 
 def leave_last_words(run_id: str, words: LastWords) -> None:
     """Keep `words`. Where that fails too nothing more can be done, so nothing is raised."""
-    with suppress(StorageError):
-        write_atomic(_path(run_id), json.dumps(asdict(words)).encode(), mode=0o600)
+    for path in _paths(run_id):
+        with suppress(StorageError):
+            write_atomic(path, json.dumps(asdict(words)).encode(), mode=0o600)
 
 
 def last_words(run_id: str) -> LastWords | None:
     """What the run `run_id` left, or None.
 
-    The folder is everybody's, so a link, a pipe or another user's file is nobody's word.
+    The folders are everybody's, so a link, a pipe or another user's file is nobody's word.
     """
+    found = (_read(path) for path in _paths(run_id))
+    return next((words for words in found if words is not None), None)
+
+
+def forget_last_words(run_id: str) -> None:
+    """Remove them: they are in the record now."""
+    for path in _paths(run_id):
+        with suppress(OSError):
+            path.unlink()
+
+
+def _paths(run_id: str) -> tuple[Path, ...]:
+    """Where the note of `run_id` lies; () where there is no folder at all."""
     try:
-        descriptor = os.open(_path(run_id), os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | _NO_WAIT)
-    except (OSError, StorageError):
+        folders = shared_folders()
+    except StorageError:
+        return ()
+    return tuple(folder / f"rigproof-unsaid-{Path(run_id).name}.json" for folder in folders)
+
+
+def _read(path: Path) -> LastWords | None:
+    try:
+        descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | _NO_WAIT)
+    except OSError:
         return None
     try:
         state = os.fstat(descriptor)
@@ -51,16 +75,6 @@ def last_words(run_id: str) -> LastWords | None:
         return _parsed(os.read(descriptor, _MOST_BYTES))
     finally:
         os.close(descriptor)
-
-
-def forget_last_words(run_id: str) -> None:
-    """Remove them: they are in the record now."""
-    with suppress(OSError, StorageError):
-        _path(run_id).unlink()
-
-
-def _path(run_id: str) -> Path:
-    return temporary_folder() / f"rigproof-unsaid-{Path(run_id).name}.json"
 
 
 def _is_mine(state: os.stat_result) -> bool:

@@ -1,12 +1,14 @@
 """One run on one machine: a lock file with the owner's name, age and run.
 
-Two loads at once would measure each other. The file lies in the system's folder for temporary
-files, so that it is seen by every user and every runs folder. A lock whose owner is gone is taken
-over, and what was found is said.
+Two loads at once would measure each other. The file lies in the folder that all runs on the machine
+share, so that it is seen by every user and every runs folder. A lock whose owner is gone is taken
+over, and what was found is said. The owner holds flock(2) on the file too: where it lives in a
+container whose process ids mean nothing here, its lock is still known to be held.
 """
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import secrets
@@ -21,14 +23,17 @@ from typing import IO
 from harness.clock import NS_PER_SECOND, Clock, iso_utc
 from harness.errors import RefusedStart, StorageError
 from harness.machine.boot import boot_id
-from harness.record.files import temporary_folder
+from harness.record.flocks import take_flock
 from harness.record.owner import Owner, owner_is_alive
+from harness.record.places import SHARED_FOLDER_VARIABLE, shared_folder
 from harness.units import duration
 
 LOCK_NAME = "rigproof-run.lock"
 #: In a run's folder: held while a command closes or reopens that run. Hidden, no part of the run.
 CLOSING_NAME = ".closing.lock"
 _MOST_BYTES = 1 << 16
+#: What link(2) says on a file system without hard links, as FAT on a memory stick is.
+_NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS)
 #: The folder is everybody's: a link is not followed, and opening a pipe does not wait.
 _WARILY = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 
@@ -46,10 +51,12 @@ class Holder:
 class MachineLock:
     """The held lock; release it, or use it in a `with` statement."""
 
-    def __init__(self, path: Path, token: str, stale_note: str) -> None:
+    def __init__(self, path: Path, file: IO[str], token: str, stale_note: str) -> None:
         self.path = path
         #: One sentence on a stale lock that was taken over, else empty.
         self.stale_note = stale_note
+        #: Open as long as the lock is held: flock(2) ends when it is closed.
+        self._file = file
         self._token = token
 
     @classmethod
@@ -69,13 +76,14 @@ class MachineLock:
         or when something else lies in the lock's place, and StorageError when the lock file cannot
         be written.
         """
-        path = (folder or temporary_folder()) / name
+        path = (folder or shared_folder()) / name
         here = replace(owner, boot_id=boot_id())
         token = _token_text(here, run_id, clock)
         note = ""
         for _ in range(2):
-            if _create(path, token):
-                return cls(path, token, note)
+            file = _create(path, token)
+            if file is not None:
+                return cls(path, file, token, note)
             note = _take_away_if_stale(path, here.boot_id, clock) or note
         raise _just_taken(path)
 
@@ -84,6 +92,7 @@ class MachineLock:
         with suppress(OSError, RefusedStart):
             if _read(self.path) == self._token:
                 self.path.unlink()
+        self._file.close()
 
     def __enter__(self) -> MachineLock:
         return self
@@ -111,20 +120,69 @@ def _token_text(owner: Owner, run_id: str, clock: Clock) -> str:
     return json.dumps(told) + "\n"
 
 
-def _create(path: Path, token: str) -> bool:
-    """Put the whole lock there in one step; False when there is one already."""
+def _create(path: Path, token: str) -> IO[str] | None:
+    """Put the whole lock there in one step, already held; None when there is one."""
     part = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
     try:
-        descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
-        with os.fdopen(descriptor, "w", encoding="utf-8", newline="") as file:
-            file.write(token)
-        return _moved_without_replacing(part, path)
+        return _placed(_written(part, token), part, path, token)
     except OSError as error:
         raise StorageError(
-            f"{path}: the lock cannot be written: {error.strerror}: set TMPDIR to a writable folder"
+            f"{path}: the lock cannot be written: {error.strerror}: {_remedy(path)}"
         ) from error
     finally:
         part.unlink(missing_ok=True)
+
+
+def _placed(file: IO[str], part: Path, path: Path, token: str) -> IO[str] | None:
+    try:
+        if _moved_without_replacing(part, path):
+            return file
+    except OSError as error:
+        file.close()
+        if error.errno not in _NO_LINKS:
+            raise
+        return _created_in_place(path, token)
+    file.close()
+    return None
+
+
+def _created_in_place(path: Path, token: str) -> IO[str] | None:
+    """Without links the lock is there for a moment before it is held: was it left to us?"""
+    try:
+        file = _written(path, token)
+    except FileExistsError:
+        return None
+    with suppress(FileNotFoundError):
+        if os.path.samestat(os.fstat(file.fileno()), path.lstat()):
+            return file
+    file.close()
+    return None
+
+
+def _remedy(path: Path) -> str:
+    own = f"free some space in {path.parent}, or make it writable"
+    elsewhere = f", or set {SHARED_FOLDER_VARIABLE} to another folder, alike for every user"
+    return own + (elsewhere if path.name == LOCK_NAME else "")
+
+
+def _written(part: Path, token: str) -> IO[str]:
+    """A new file that says `token`, readable for everybody, open and locked where that is so."""
+    descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
+    file = os.fdopen(descriptor, "w", encoding="utf-8", newline="")
+    try:
+        with suppress(OSError):  # a strict umask would hide from other users whose run it is
+            part.chmod(0o644)
+        file.write(token)
+        file.flush()
+    except BaseException:
+        file.close()
+        raise
+    if os.name == "nt":
+        file.close()  # an open file cannot be moved there
+    else:
+        with suppress(OSError):  # a file system without locks: the process id must do
+            take_flock(file.fileno())
+    return file
 
 
 def _moved_without_replacing(part: Path, path: Path) -> bool:
@@ -198,7 +256,10 @@ def _no_lock(path: Path) -> RefusedStart:
 
 
 def _just_taken(path: Path) -> RefusedStart:
-    return RefusedStart(f"another run has just taken {path}: wait until it has ended")
+    return RefusedStart(
+        f"another run has just taken {path}, or holds it from another container: wait until it has "
+        "ended"
+    )
 
 
 def _remove(path: Path, text: str) -> bool:
@@ -209,20 +270,15 @@ def _remove(path: Path, text: str) -> bool:
         return False
     except OSError as error:
         raise RefusedStart(
-            f"the stale lock {path} cannot be removed: {error.strerror}: its owner must remove it"
+            f"the stale lock {path} cannot be removed: {error.strerror}: its owner or root must "
+            "remove it"
         ) from error
 
 
 def _remove_in_place(path: Path, text: str) -> bool:
     """A stale lock leaves its place only by whoever holds flock(2) on it, so none is mistaken."""
-    import fcntl
-
     with _opened(path) as file:
-        if _text_of(file) != text:
-            return False
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
+        if _text_of(file) != text or not take_flock(file.fileno()):
             return False
         if not os.path.samestat(os.fstat(file.fileno()), path.lstat()):
             return False

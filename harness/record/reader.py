@@ -74,6 +74,29 @@ def read_run(path: Path) -> RunData:
         return _RunReader(record).read()
 
 
+@dataclass(frozen=True)
+class Outline:
+    """The little that says whether a record is worth reading whole.
+
+    `ending` is None where the run has no end event.
+    """
+
+    ending: Ending | None
+    profile_sha256: str
+    context: Mapping[str, Any]
+
+
+def read_outline(path: Path) -> Outline:
+    """For looking through many records, of which few are then read whole.
+
+    Raises RecordError when the record cannot be opened or its header is damaged.
+    """
+    with open_record(path) as record, record.database.snapshot():
+        tables = TableReader(record.database)
+        context = _properties(tables)[PropertyKind.CONTEXT]
+        return Outline(read_end(tables).ending, read_header(record)["profile_sha256"], context)
+
+
 def samples(path: Path, channel_key: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Times in seconds on the run's axis and values of one channel, two arrays of equal length.
 
@@ -114,7 +137,7 @@ class _RunReader:
     def read(self) -> RunData:
         header = read_header(self._record)
         end = read_end(self._tables)
-        properties = self._properties()
+        properties = _properties(self._tables)
         # Threads hand events over in nearly, not exactly, the order in which they happened.
         events = tuple(sorted(self._all(EVENTS), key=lambda event: event.at_seconds))
         data = RunData(
@@ -166,13 +189,6 @@ class _RunReader:
         stops = self._all(SAFETY_STOPS)
         return stops[-1] if stops else None
 
-    def _properties(self) -> dict[PropertyKind, dict[str, Any]]:
-        found: dict[PropertyKind, dict[str, Any]] = {kind: {} for kind in PropertyKind}
-        for row in self._tables.rows("properties"):
-            if row["kind"] in found:
-                found[PropertyKind(row["kind"])][row["name"]] = row["value_json"]
-        return found
-
     def _lanes(self, owner: str) -> dict[int, list[LaneTrial]]:
         """Lanes by the id of their trial or soak."""
         found: dict[int, list[LaneTrial]] = {}
@@ -223,6 +239,14 @@ class _RunReader:
             for number, channel in numbered_channels(self._tables).items()
         ]
         return channel_data(self._database, numbered, self._tables.banners)
+
+
+def _properties(tables: TableReader) -> dict[PropertyKind, dict[str, Any]]:
+    found: dict[PropertyKind, dict[str, Any]] = {kind: {} for kind in PropertyKind}
+    for row in tables.rows("properties"):
+        if row["kind"] in found:
+            found[PropertyKind(row["kind"])][row["name"]] = row["value_json"]
+    return found
 
 
 def _skew(row: Row) -> tuple[float, float] | None:

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import singledispatchmethod
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -48,10 +49,10 @@ from harness.results import (
     LaneTrial,
     LoadInfo,
     SafetyStop,
-    Sample,
     SoakData,
     TrialData,
 )
+from harness.sweeps import PackedSweep
 
 
 @dataclass(frozen=True)
@@ -145,7 +146,7 @@ class RecordStore:
     def commit(
         self,
         items: Sequence[Item],
-        samples: Sequence[Sample],
+        sweeps: Sequence[PackedSweep],
         stamp: Stamp,
         *,
         strict: bool = False,
@@ -160,7 +161,7 @@ class RecordStore:
         try:
             with self._database.transaction():
                 outcomes = [self._add_apart(item, strict) for item in items]
-                self._add_samples(samples)
+                self._add_sweeps(sweeps)
                 self._add_chain_row(stamp)
         except BaseException:
             self._reload_after_failure()
@@ -360,12 +361,13 @@ class RecordStore:
         values = {name: getattr(item, name) for name in ("at_seconds", "wall_ns", "ending", "text")}
         self._insert("endings", values | {"part": part})
 
-    def _add_samples(self, samples: Sequence[Sample]) -> None:
-        for key in dict.fromkeys(sample.channel for sample in samples):
+    def _add_sweeps(self, sweeps: Sequence[PackedSweep]) -> None:
+        sets = dict.fromkeys(sweep.channels for sweep in sweeps)
+        for key in chain.from_iterable(sets):
             if key not in self._channels:
                 # Readings of a channel that nobody announced are kept all the same.
                 self._add(Channel(key, key, "", "", absent_reason="not announced"))
-        for block in make_blocks(samples, self._channels):
+        for block in make_blocks(sweeps, self._channels):
             self._insert("sample_blocks", _block_values(block))
 
 

@@ -9,13 +9,13 @@ event.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 
 from harness.clock import NS_PER_SECOND, Clock, iso_utc
-from harness.errors import RecordError, RigproofError, StorageError, StorageFull
+from harness.errors import RecordError, StorageError, StorageFull
 from harness.outcome import Ending
 from harness.record.database import RECORD_NAME
 from harness.record.files import fsync_folder, sha256_of
@@ -26,7 +26,9 @@ from harness.record.owner import Owner
 from harness.record.reserve import hold_reserve, release_reserve
 from harness.record.store import Item, Part, PartEnd, RecordStore, Stamp
 from harness.record.sums import SUMS_NAME, write_sums
-from harness.results import Boot, Event, EventKind, Sample, SoakData, TrialData
+from harness.record.waiting import Pending, Ticket, Work
+from harness.results import Boot, Event, EventKind, SoakData, TrialData
+from harness.sweeps import PackedSweep
 
 #: Samples wait at most so long for their block; the commit itself takes the rest of the second.
 BLOCK_SECONDS = 0.9
@@ -35,62 +37,13 @@ CHECKPOINT_SECONDS = 10.0
 MOST_PENDING_SAMPLES = 100_000
 MOST_PENDING_ITEMS = 10_000
 
-_BEAT_SECONDS = 0.5
+#: Each waking costs time beside a load, so the heart beats no oftener than blocks are due.
+_BEAT_SECONDS = BLOCK_SECONDS
 _JOIN_SECONDS = 60.0
 _SEAL_TRIES = 100
 _SEAL_PAUSE_SECONDS = 0.1
 
 Heartbeat = Callable[[int], None]
-
-
-class Ticket:
-    """The promise that one item will be on disk."""
-
-    def __init__(self) -> None:
-        self._done = threading.Event()
-        self._error: RigproofError | None = None
-
-    def wait(self, timeout_seconds: float | None = None) -> bool:
-        """True once the item is on disk, False when `timeout_seconds` passed before.
-
-        Raises StorageError when it can never be there, RecordError when the item itself is at
-        fault (a trial number that the record already holds).
-        """
-        done = self._done.wait(timeout_seconds)
-        if self._error is not None:
-            raise self._error
-        return done
-
-    def settle(self, error: RigproofError | None = None) -> None:
-        """Keep the promise, or say why it is broken (the writer only); the first answer stays."""
-        if not self._done.is_set():
-            self._error = error
-            self._done.set()
-
-
-@dataclass(frozen=True)
-class _Pending:
-    item: Item | None  # None: only asks for everything before it to be written
-    ticket: Ticket
-    since_ns: int
-
-
-@dataclass
-class _Work:
-    """What one turn of the thread takes from the queue."""
-
-    pending: list[_Pending] = field(default_factory=list)
-    samples: list[Sample] = field(default_factory=list)
-    dropped: int = 0
-    stop: bool = False
-
-    @property
-    def empty(self) -> bool:
-        return not (self.pending or self.samples or self.dropped)
-
-    @property
-    def ends_a_trial(self) -> bool:
-        return any(isinstance(entry.item, (TrialData, SoakData)) for entry in self.pending)
 
 
 class RecordWriter:
@@ -117,7 +70,7 @@ class RecordWriter:
         self._clock = clock
         self._heartbeat = heartbeat
         self._wake = threading.Condition()
-        self._queue = _Work()
+        self._queue = Work()
         self._error: StorageError | None = None
         self._stopped = False
         self._in_work_since_ns: int | None = None
@@ -210,13 +163,10 @@ class RecordWriter:
             item = Event(EventKind.NOTE, self.now_seconds(), item)
         return self._put(item)
 
-    def put_samples(self, samples: tuple[Sample, ...]) -> None:
+    def put_sweeps(self, sweeps: Sequence[PackedSweep]) -> None:
         """Hand over readings. Never waits and never raises; what finds no room is counted."""
         with self._wake:
-            room = MOST_PENDING_SAMPLES - len(self._queue.samples)
-            room = 0 if self._error is not None else max(room, 0)
-            self._queue.samples.extend(samples[:room])
-            lost = len(samples) - min(room, len(samples))
+            lost = self._queue.add(sweeps, MOST_PENDING_SAMPLES if self._error is None else 0)
             self.dropped += lost
             if self._error is None:
                 self._queue.dropped += lost
@@ -268,7 +218,7 @@ class RecordWriter:
                 )
             if refused is None or self._may_still_try(refused, item):
                 since_ns = self._clock.monotonic_ns()
-                self._queue.pending.append(_Pending(item, ticket, since_ns))
+                self._queue.pending.append(Pending(item, ticket, since_ns))
                 self._wake.notify()
                 return ticket
         if isinstance(item, (TrialData, SoakData)):
@@ -290,7 +240,7 @@ class RecordWriter:
             raise StorageError(f"{self.path}: the storage has not answered for {_JOIN_SECONDS:g} s")
 
     def _run(self) -> None:
-        work = _Work()
+        work = Work()
         try:
             while not work.stop:
                 work = self._next_work()
@@ -304,29 +254,34 @@ class RecordWriter:
             self._give_up(self._close_queue(), StorageError(f"{self.path}: the writer broke"))
             raise
 
-    def _close_queue(self) -> _Work:
+    def _close_queue(self) -> Work:
         with self._wake:
             self._stopped = True
-            queue, self._queue = self._queue, _Work()
+            queue, self._queue = self._queue, Work()
         return queue
 
-    def _next_work(self) -> _Work:
+    def _next_work(self) -> Work:
         with self._wake:
             if not (self._queue.pending or self._queue.stop):
-                self._wake.wait(min(self._seconds_to_block(), _BEAT_SECONDS))
-            queue, self._queue = self._queue, _Work()
+                self._wake.wait(self._idle_seconds())
+            queue, self._queue = self._queue, Work()
             asked = queue.stop or any(entry.item is None for entry in queue.pending)
             if not asked and self._seconds_to_block() > 0:
-                self._queue.samples, queue.samples = queue.samples, []
-                self._queue.dropped, queue.dropped = queue.dropped, 0
+                self._queue = queue.set_samples_aside()
             self._in_work_since_ns = queue.pending[0].since_ns if queue.pending else None
             return queue
+
+    def _idle_seconds(self) -> float:
+        """How long there is nothing to do; samples do not wake the thread, they are looked for."""
+        if self._queue.empty:
+            return _BEAT_SECONDS
+        return min(self._seconds_to_block(), _BEAT_SECONDS)
 
     def _seconds_to_block(self) -> float:
         passed = (self._clock.monotonic_ns() - self._last_block_ns) / NS_PER_SECOND
         return max(BLOCK_SECONDS - passed, 0.0)
 
-    def _write(self, work: _Work) -> None:
+    def _write(self, work: Work) -> None:
         try:
             self._write_or_raise(work)
         except (RecordError, StorageError) as error:
@@ -334,30 +289,30 @@ class RecordWriter:
         finally:
             self._in_work_since_ns = None
 
-    def _write_or_raise(self, work: _Work) -> None:
+    def _write_or_raise(self, work: Work) -> None:
         try:
             outcomes = self._commit(work)
         except StorageFull as error:
-            told = self._after_full_disk(error, len(work.samples) + work.dropped)
-            self.dropped += len(work.samples)
-            outcomes = self._commit(_Work([*work.pending, told]))
+            told = self._after_full_disk(error, work.samples + work.dropped)
+            self.dropped += work.samples
+            outcomes = self._commit(Work([*work.pending, told]))
         for entry, outcome in zip(work.pending, outcomes, strict=False):
             entry.ticket.settle(outcome)
         self._checkpoint_if_due(work)
 
-    def _commit(self, work: _Work) -> list[RecordError | None]:
+    def _commit(self, work: Work) -> list[RecordError | None]:
         items = [entry.item for entry in work.pending if entry.item is not None]
         if work.dropped:
             items.append(self._dropped_event(work.dropped, "the storage was too slow"))
         if not (items or work.samples):
             return [None] * len(work.pending)  # only a flush, and nothing was waiting
-        outcomes = iter(self._store.commit(items, work.samples, self._stamp()))
+        outcomes = iter(self._store.commit(items, work.sweeps, self._stamp()))
         self._last_safe_write_ns = self._clock.monotonic_ns()
         if work.samples:
             self._last_block_ns = self._last_safe_write_ns
         return [None if entry.item is None else next(outcomes) for entry in work.pending]
 
-    def _after_full_disk(self, error: StorageFull, lost: int) -> _Pending:
+    def _after_full_disk(self, error: StorageFull, lost: int) -> Pending:
         """Give the reserve back and word the event; raises `error` when there is no reserve."""
         self._error = error
         if not release_reserve(self.folder):
@@ -368,16 +323,16 @@ class RecordWriter:
             f"the storage is full: {error}",
             {"storage": "full", "samples_lost": lost},
         )
-        return _Pending(event, Ticket(), self._clock.monotonic_ns())
+        return Pending(event, Ticket(), self._clock.monotonic_ns())
 
-    def _give_up(self, work: _Work, error: RecordError | StorageError) -> None:
+    def _give_up(self, work: Work, error: RecordError | StorageError) -> None:
         failed = error if isinstance(error, StorageError) else StorageError(str(error))
         self._error = self._error or failed
-        self.dropped += len(work.samples)
+        self.dropped += work.samples
         for entry in work.pending:
             entry.ticket.settle(failed)
 
-    def _checkpoint_if_due(self, work: _Work) -> None:
+    def _checkpoint_if_due(self, work: Work) -> None:
         passed = (self._clock.monotonic_ns() - self._last_checkpoint_ns) / NS_PER_SECOND
         if not work.ends_a_trial and passed < CHECKPOINT_SECONDS:
             return
@@ -385,12 +340,12 @@ class RecordWriter:
             # A reader in the way is no harm: the log keeps everything until the next time.
             self._store.checkpoint()
         except StorageFull as error:
-            self._commit(_Work([self._after_full_disk(error, 0)]))
+            self._commit(Work([self._after_full_disk(error, 0)]))
         self._last_checkpoint_ns = self._clock.monotonic_ns()
 
     def _dropped_event(self, dropped: int, why: str) -> Event:
         text = f"{dropped} readings were dropped: {why}"
-        return Event(EventKind.DROPPED, self.now_seconds(), text, {"dropped": dropped})
+        return Event(EventKind.DROPPED, self.now_seconds(), text, {"samples": dropped})
 
     def _stamp(self) -> Stamp:
         return Stamp(self.now_seconds(), self._clock.wall_ns())

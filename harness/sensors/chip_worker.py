@@ -15,15 +15,18 @@ from typing import NamedTuple
 
 from harness.clock import NS_PER_SECOND, Clock
 from harness.results import Event
-from harness.sensors.batches import PackedSweep
-from harness.sensors.contract import Chip, Incident, Reading, TellingChip
+from harness.sensors.contract import Chip, Incident, Reading, TellingChip, cache_seconds_of
 from harness.sensors.guard import Action, Guard, ReadAgain, Tell, Trip, Unconfirmed
-from harness.sensors.plausibility import IMPLAUSIBLE
+from harness.sweeps import IMPLAUSIBLE, PackedSweep
 
 #: Reads that take longer are counted as slow: a bus is asked, or the machine is busy.
 _SLOW_NS = 10_000_000
 
 SPIKE = f"{IMPLAUSIBLE}: not confirmed by a second reading at once"
+#: Until a fresh value comes: it may be a spike that the driver repeats from its cache.
+UNCONFIRMED = f"{IMPLAUSIBLE}: over its limit, and no fresh value has confirmed it yet"
+#: A driver's cache has surely ended this long after its time.
+_CACHE_MARGIN_NS = 10_000_000
 
 
 class Sweep(NamedTuple):
@@ -95,10 +98,12 @@ class GuardDesk:
         watched = self.guard.watched
         return any(channel.key in watched for channel in chip.channels)
 
-    def observe(self, readings: Sequence[Reading], now_seconds: float) -> bool:
+    def observe(
+        self, readings: Sequence[Reading], now_seconds: float, began_seconds: float | None = None
+    ) -> bool:
         """Let the guard look; True when the chip must be read again at once."""
         with self._lock:
-            actions = self.guard.observe(readings, now_seconds, self.loaded_seconds)
+            actions = self.guard.observe(readings, now_seconds, self.loaded_seconds, began_seconds)
         self._perform(actions)
         if not any(isinstance(action, ReadAgain) for action in actions):
             return False
@@ -115,8 +120,15 @@ class GuardDesk:
     def tick(self, now_seconds: float) -> None:
         """Look for what does not come."""
         with self._lock:
-            actions = self.guard.tick(now_seconds)
+            actions = self.guard.tick(now_seconds, self.loaded_seconds)
         self._perform(actions)
+
+    def awaited(self) -> frozenset[str]:
+        """Channels over their limits that no fresh value has confirmed or refuted yet."""
+        if not self.guard.awaits:
+            return frozenset()
+        with self._lock:
+            return self.guard.awaited
 
     def _perform(self, actions: Sequence[Action]) -> None:
         for action in actions:
@@ -157,6 +169,10 @@ class ChipWorker:
         self.shortest_ns: float = math.inf
         self.slow_reads = 0
         self.is_guarded = desk.concerns(chip)
+        #: Deadlines that passed while the thread was late or the chip was still being read.
+        self.missed = 0
+        self._awaits = False
+        self._cache_ns = round(cache_seconds_of(chip) * NS_PER_SECOND)
         self._clock = clock
         self._run_started_ns = run_started_ns
         self._desk = desk
@@ -171,9 +187,18 @@ class ChipWorker:
 
     def turn(self) -> int:
         """One sweep at its deadline; the next follows from when it ended, which is returned."""
-        ended_ns = self.step(self.due_ns)
-        self.due_ns = self.schedule.after(ended_ns)
+        due_ns = self.due_ns
+        ended_ns = self.step(due_ns)
+        following_ns = self.schedule.after(ended_ns)
+        self.missed += max((following_ns - due_ns) // self.schedule.interval_ns - 1, 0)
+        self.due_ns = self._sooner(following_ns, ended_ns) if self._awaits else following_ns
         return ended_ns
+
+    def _sooner(self, following_ns: int, ended_ns: int) -> int:
+        """A crossing that a cache has repeated is looked at again once the cache has ended."""
+        if not self._cache_ns:
+            return following_ns
+        return min(following_ns, ended_ns + self._cache_ns + _CACHE_MARGIN_NS)
 
     def step(self, deadline_ns: int) -> int:
         """One sweep, due at `deadline_ns`; when it ended."""
@@ -205,10 +230,15 @@ class ChipWorker:
     def _read(self, at_seconds: float) -> Sequence[Reading]:
         """A guarded chip's readings."""
         readings = self.chip.read(at_seconds)
-        if self._desk.observe(readings, self._now()):
+        spikes: frozenset[str] = frozenset()
+        if self._desk.observe(readings, self._now(), at_seconds):
             again = self.chip.read(self._now())
             spikes = self._desk.confirm(again, self._now())
-            readings = [_as_spike(it) if it.channel in spikes else it for it in readings]
+        awaited = self._desk.awaited().intersection(self.keys)
+        self._awaits = bool(awaited)
+        if spikes or awaited:
+            flags = {**dict.fromkeys(awaited, UNCONFIRMED), **dict.fromkeys(spikes, SPIKE)}
+            readings = [_flagged(it, flags.get(it.channel, it.flag)) for it in readings]
         return readings
 
     def _failed(self, error: Exception) -> list[Reading]:
@@ -222,5 +252,5 @@ class ChipWorker:
         return (now_ns - self._run_started_ns) / NS_PER_SECOND
 
 
-def _as_spike(reading: Reading) -> Reading:
-    return replace(reading, flag=SPIKE)
+def _flagged(reading: Reading, flag: str) -> Reading:
+    return reading if reading.value is None else replace(reading, flag=flag)

@@ -89,6 +89,21 @@ class TellingChip(Protocol):
         ...
 
 
+@runtime_checkable
+class CachingChip(Protocol):
+    """A chip whose driver repeats its values for a while without asking the hardware."""
+
+    @property
+    def cache_seconds(self) -> float:
+        """For how long it does; 0 when never."""
+        ...
+
+
+def cache_seconds_of(chip: Chip) -> float:
+    """For how long `chip` may repeat a value; 0 where nothing is known of it."""
+    return chip.cache_seconds if isinstance(chip, CachingChip) else 0.0
+
+
 @dataclass(frozen=True)
 class Hint:
     """Something hidden by a missing permission, and how its owner could grant it."""

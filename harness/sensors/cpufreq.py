@@ -21,6 +21,7 @@ from harness.sensors.files import (
     read_text,
     text_or,
     visible,
+    whole_number,
 )
 from harness.sensors.gauge import Gauge, GaugeChip
 from harness.sensors.keys import make_key
@@ -47,7 +48,7 @@ class CpufreqSource:
     def discover(self, root: Path) -> Discovery:
         """See :class:`harness.sensors.contract.Source`."""
         try:
-            names = [it for it in names_in(root / _FOLDER) if it[6:].isdecimal()]
+            names = [it for it in names_in(root / _FOLDER) if whole_number(it[6:]) is not None]
         except OSError as error:
             return Discovery(absent=(_absent(f"cannot be listed: {describe(error)}"),))
         paths = [root / _FOLDER / it for it in names if it.startswith("policy")]

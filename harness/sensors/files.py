@@ -17,6 +17,8 @@ from pathlib import Path
 LIMIT_BYTES = 4096
 #: Longest content of one of the long tables under /proc (interrupts of hundreds of CPUs).
 TABLE_LIMIT_BYTES = 4 * 1024 * 1024
+#: Digits of the largest 64-bit number; no driver has more to say, and Python's integers grow.
+MOST_DIGITS = 20
 #: Most entries that are looked at in one folder.
 LIMIT_ENTRIES = 20_000
 
@@ -28,6 +30,7 @@ _FLAGS = (
     | getattr(os, "O_BINARY", 0)
 )
 _DIGITS = re.compile(r"(\d+)")
+_WHOLE = re.compile(rf"[-+]?[0-9]{{1,{MOST_DIGITS}}}")
 
 
 class Attribute:
@@ -114,11 +117,16 @@ def text_or(path: Path, otherwise: str = "") -> str:
 
 
 def number_or_none(path: Path) -> int | None:
-    """The whole number in a file, or None when there is none."""
+    """The whole number in a file, or None when there is none of a driver's size."""
     try:
-        return int(read_text(path))
-    except (OSError, ValueError):
+        return whole_number(read_text(path))
+    except OSError:
         return None
+
+
+def whole_number(text: str) -> int | None:
+    """`text` as a whole number of at most :data:`MOST_DIGITS` digits, or None."""
+    return int(text) if _WHOLE.fullmatch(text) else None
 
 
 def names_in(folder: Path, limit: int = LIMIT_ENTRIES) -> list[str]:

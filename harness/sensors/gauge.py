@@ -80,7 +80,7 @@ class GaugeChip:
         self.name = name
         self.period_seconds = period_seconds
         self.channels: tuple[Channel, ...] = tuple(gauge.channel for gauge in gauges)
-        self._cache_seconds = cache_seconds
+        self.cache_seconds = cache_seconds
         self._groups = inputs_that_may_die_together([it.unit for it in self.channels])
         self._zeros = ZeroWatch([it.unit for it in self.channels])
         self._fresh_at = 0.0
@@ -111,7 +111,7 @@ class GaugeChip:
             self.is_dumb = all(reading.value is None for reading in self._given)
             self._repeats = []
             self._fresh_at = now_seconds
-        elif now_seconds - self._fresh_at < self._cache_seconds:
+        elif now_seconds - self._fresh_at < self.cache_seconds:
             return self._as_repeats()
         else:
             self._fresh_at = now_seconds

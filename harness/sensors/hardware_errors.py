@@ -25,8 +25,9 @@ from harness.sensors.files import (
     visible,
 )
 from harness.sensors.gauge import Gauge, GaugeChip
-from harness.sensors.keys import make_key
+from harness.sensors.keys import make_key, traits_of
 
+_SOURCE = "hardware errors"
 _EDAC = "sys/devices/system/edac/mc"
 _MOST_CONTROLLERS = 64
 _MOST_DIMMS = 256
@@ -46,7 +47,7 @@ ROWS = {
 class HardwareErrorsSource:
     """EDAC counts and the machine-check rows of /proc/interrupts."""
 
-    name = "hardware errors"
+    name = _SOURCE
 
     def discover(self, root: Path) -> Discovery:
         """See :class:`harness.sensors.contract.Source`."""
@@ -69,6 +70,33 @@ def error_poll_seconds(root: Path) -> float | None:
     except (OSError, ValueError):
         return None
     return float(seconds) if 0 < seconds <= 86_400 else None
+
+
+@dataclass(frozen=True)
+class MemoryCount:
+    """Whose errors a memory counter counts, and which: an error of a module counts in both."""
+
+    controller: str
+    #: ``ce_count`` (corrected) or ``ue_count`` (uncorrected).
+    item: str
+    of_module: bool
+
+
+def memory_count(key: str) -> MemoryCount | None:
+    """What the counter with this key counts; None for any other channel.
+
+    Source: Documentation/ABI/testing/sysfs-devices-edac: ``mc*/ce_count`` is the total of the
+    controller, so it holds the errors of its modules and those of which no module is known.
+    """
+    source, _, _ = key.partition(":")
+    if source != _SOURCE or key.count(":") < 4:
+        return None
+    traits = traits_of(key)
+    controller, slash, _ = traits.place.partition("/")
+    item = traits.item.removeprefix("dimm_")
+    if not controller or item not in {"ce_count", "ue_count"}:
+        return None
+    return MemoryCount(controller, item, bool(slash))
 
 
 # --- memory controllers -------------------------------------------------------------------------
@@ -113,10 +141,10 @@ def _module(path: Path, controller: str) -> list[Gauge]:
 
 def _count(path: Path, place: str, driver: str, name: str) -> Gauge:
     channel = Channel(
-        key=make_key("hardware errors", place, driver, path.name),
+        key=make_key(_SOURCE, place, driver, path.name),
         name=visible(name),
         unit="count",
-        source="hardware errors",
+        source=_SOURCE,
         counter=True,
     )
     return Gauge(channel, path)
@@ -124,10 +152,10 @@ def _count(path: Path, place: str, driver: str, name: str) -> Gauge:
 
 def _absent_edac(reason: str) -> Channel:
     return Channel(
-        key=make_key("hardware errors", "", "edac", "ce_count"),
+        key=make_key(_SOURCE, "", "edac", "ce_count"),
         name="memory errors",
         unit="count",
-        source="hardware errors",
+        source=_SOURCE,
         counter=True,
         absent_reason=reason,
     )
@@ -248,20 +276,20 @@ def _columns(table: bytes) -> list[int]:
 def _row_channel(row: str) -> Channel:
     name, counter = ROWS[row]
     return Channel(
-        key=make_key("hardware errors", "", "interrupts", row),
+        key=make_key(_SOURCE, "", "interrupts", row),
         name=name,
         unit="count",
-        source="hardware errors",
+        source=_SOURCE,
         counter=counter,
     )
 
 
 def _absent_rows(reason: str) -> Channel:
     return Channel(
-        key=make_key("hardware errors", "", "interrupts", "MCE"),
+        key=make_key(_SOURCE, "", "interrupts", "MCE"),
         name="machine check exceptions",
         unit="count",
-        source="hardware errors",
+        source=_SOURCE,
         counter=True,
         absent_reason=reason,
     )

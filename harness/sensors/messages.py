@@ -8,9 +8,12 @@ could not begin.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain
+from typing import Any
 
 from harness.results import Channel, Event, SafetyStop, Sample
 from harness.sensors.contract import DriverLimit, Hint
+from harness.sweeps import PackedSweep
 
 
 @dataclass(frozen=True)
@@ -25,9 +28,32 @@ class ChannelsFound:
 
 @dataclass(frozen=True)
 class SampleBatch:
-    """Samples in the order in which they were read."""
+    """Sweeps in the order in which they were read, sent together."""
 
-    samples: tuple[Sample, ...]
+    sweeps: tuple[PackedSweep, ...]
+
+    @property
+    def count(self) -> int:
+        """Samples in all."""
+        return sum(len(sweep.channels) for sweep in self.sweeps)
+
+    @property
+    def missing(self) -> int:
+        """Samples without a value."""
+        return sum(sweep.missing for sweep in self.sweeps)
+
+    @property
+    def samples(self) -> tuple[Sample, ...]:
+        """The readings one by one; a run never asks, it carries sweeps."""
+        return tuple(chain.from_iterable(sweep.samples() for sweep in self.sweeps))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Pickle the sweeps as plain tuples, which is quicker."""
+        return _batch, (tuple(map(tuple, self.sweeps)),)
+
+
+def _batch(rows: tuple[tuple[Any, ...], ...]) -> SampleBatch:
+    return SampleBatch(tuple(map(PackedSweep._make, rows)))
 
 
 @dataclass(frozen=True)
@@ -55,13 +81,16 @@ class SamplerReady:
 class SamplerCounts:
     """What the sampler did and what it cost; lateness is measured against absolute deadlines.
 
-    Lateness and CPU time are None where nothing was sampled or the system does not say.
+    `missed` deadlines passed while a chip was late or still being read; those that a late sweep
+    skipped count in the lateness, each with its own. Lateness and CPU time are None where nothing
+    was sampled or the system does not say.
     """
 
     sweeps: int = 0
     samples: int = 0
     missing: int = 0
     dropped: int = 0
+    missed: int = 0
     late_p99_seconds: float | None = None
     late_max_seconds: float | None = None
     cpu_seconds: float | None = None

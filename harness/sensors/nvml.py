@@ -70,12 +70,17 @@ THROTTLE_BITS = {
     0x40: "heat (hardware)",
     0x80: "power brake",
 }
+#: A hardware slowdown (0x08) is the general reason for these two, and is set together with them:
+#: one slow-down, told once, by its narrower reason.
+_SLOWDOWN, _EXPLAINED_BY = 0x08, 0x40 | 0x80
 
 
 class NvmlChip:
     """One accelerator; its quantities, and how often each throttling reason has begun.
 
-    The reasons are states; their channels count beginnings as seen at the sampling rate.
+    The reasons are states; their channels count beginnings as seen at the sampling rate. A reason
+    that holds already at the first reading counts as begun at the second, if it still holds then:
+    counters speak of a run by their increase, and the run is slowed down by it too.
     """
 
     period_seconds = 0.0
@@ -95,7 +100,8 @@ class NvmlChip:
         self._device = device
         self._quantities = tuple(quantities)
         self._begun = dict.fromkeys(THROTTLE_BITS, 0)
-        self._reasons = 0
+        #: As last read; None before the first reading.
+        self._reasons: int | None = None
 
     def read(self, now_seconds: float) -> Sequence[Reading]:
         """See :class:`harness.sensors.contract.Chip`."""
@@ -123,14 +129,22 @@ class NvmlChip:
             reasons = current_reasons(self._nvml, self._device)
         except self._nvml.NVMLError as error:
             return [Reading(channel.key, None, _reason(error)) for channel in channels]
-        begun = reasons & ~self._reasons
-        self._reasons = reasons
-        for bit in THROTTLE_BITS:
-            self._begun[bit] += bool(begun & bit)
+        self._count_beginnings(reasons)
         return [
             Reading(channel.key, float(count))
             for channel, count in zip(channels, self._begun.values(), strict=True)
         ]
+
+    def _count_beginnings(self, reasons: int) -> None:
+        if self._reasons is None:
+            self._reasons = 0
+            return
+        begun = reasons & ~self._reasons
+        if reasons & _EXPLAINED_BY:
+            begun &= ~_SLOWDOWN
+        self._reasons = reasons
+        for bit in THROTTLE_BITS:
+            self._begun[bit] += bool(begun & bit)
 
 
 class NvmlSource:

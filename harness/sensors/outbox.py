@@ -17,10 +17,7 @@ from collections.abc import Callable
 from multiprocessing.connection import Connection
 from multiprocessing.reduction import ForkingPickler
 
-from harness.sensors.batches import PackedBatch
-from harness.sensors.messages import FromSampler
-
-Message = FromSampler | PackedBatch
+from harness.sensors.messages import FromSampler, SampleBatch
 
 #: Events and the like are rare; more than this many unsent ones means that nobody reads.
 _MOST_URGENT = 10_000
@@ -36,7 +33,7 @@ class Outbox:
     def __init__(self, connection: Connection, most_batches: int = 64) -> None:
         self._connection = connection
         self._most_batches = most_batches
-        self._queue: deque[Message] = deque()
+        self._queue: deque[FromSampler] = deque()
         self._batches = 0
         self._changed = threading.Condition()
         self._sending = False
@@ -48,12 +45,12 @@ class Outbox:
         self._thread = threading.Thread(target=self._send_all, name="sender", daemon=True)
         self._thread.start()
 
-    def put(self, message: Message) -> bool:
+    def put(self, message: FromSampler) -> bool:
         """Queue a message; False when it was dropped. Never blocks."""
         with self._changed:
             if self._has_room() and self._send_here(message):
                 return True
-            if isinstance(message, PackedBatch):
+            if isinstance(message, SampleBatch):
                 if self._batches >= self._most_batches:
                     self.dropped_samples += message.count
                     return False
@@ -78,7 +75,7 @@ class Outbox:
             self._changed.notify_all()
         return done
 
-    def _send_here(self, message: Message) -> bool:
+    def _send_here(self, message: FromSampler) -> bool:
         """Send a small message past the empty queue; False when it must take its turn."""
         if self.broken or self._closing or not self._is_idle():
             return False
@@ -105,13 +102,13 @@ class Outbox:
                 self._sending = False
                 self._changed.notify_all()
 
-    def _next(self) -> Message | None:
+    def _next(self) -> FromSampler | None:
         with self._changed:
             self._changed.wait_for(lambda: self._queue or self._closing)
             if not self._queue:
                 return None
             message = self._queue.popleft()
-            self._batches -= isinstance(message, PackedBatch)
+            self._batches -= isinstance(message, SampleBatch)
             self._sending = True
             return message
 

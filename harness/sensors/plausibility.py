@@ -30,8 +30,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from harness.sensors.contract import Reading
+from harness.sweeps import IMPLAUSIBLE
 
-IMPLAUSIBLE = "implausible"
 REPEAT = "repeat"
 
 _ABSOLUTE_ZERO_CELSIUS = -273.15
@@ -56,11 +56,6 @@ _OWN_WAY_TO_ZERO_KELVIN = 20.0
 _OTHERS_NEAR_ZERO_KELVIN = 10.0
 #: Fewer channels than this at zero or full scale at once may be a coincidence.
 _FEWEST_OF_A_DEAD_BUS = 3
-
-
-def left_out(flag: str) -> bool:
-    """True for a flag whose value must not be judged; a repeat is right, only not new."""
-    return flag.startswith(IMPLAUSIBLE)
 
 
 def doubt(value: float, unit: str) -> str:

@@ -22,15 +22,16 @@ from harness.clock import NS_PER_SECOND, SYSTEM, Clock
 from harness.errors import RigproofError
 from harness.results import Event, EventKind
 from harness.sensors.alarm import Alarm, listener
-from harness.sensors.batches import PackedBatch, PackedSweep
 from harness.sensors.catalogue import Catalogue, CatalogueOptions, discover
 from harness.sensors.chip_worker import ChipWorker, GuardDesk, Schedule, Sweep
-from harness.sensors.contract import Reading, TellingChip
+from harness.sensors.contract import Reading, TellingChip, cache_seconds_of
 from harness.sensors.external import ExternalCommand
 from harness.sensors.guard import Guard, GuardLimit, Trip
 from harness.sensors.messages import (
     ChannelsFound,
+    FromSampler,
     GuardTripped,
+    SampleBatch,
     SamplerCounts,
     SamplerFailed,
     SamplerReady,
@@ -38,10 +39,11 @@ from harness.sensors.messages import (
     SensorEvent,
     StopSampling,
 )
-from harness.sensors.outbox import Message, Outbox
+from harness.sensors.outbox import Outbox
 from harness.sensors.process import settle_process
 from harness.sensors.threads import ChipThreads
-from harness.sensors.watches import CounterWatch, Lateness, PresenceWatch
+from harness.sensors.watches import CounterWatch, Lateness, LoadWatch, PresenceWatch
+from harness.sweeps import PackedSweep
 
 #: Chips begin this far apart, so that their threads do not queue for the interpreter.
 _STAGGER_NS = 2_000_000
@@ -67,7 +69,8 @@ class SamplerConfig:
 
     `run_started_ns` is the monotonic zero of the run's time axis. `cpus` are the CPUs whose clock
     the probe measures when `clock_probe` is on. A chip that has not answered after
-    `chip_deadline_seconds` is reported as silent until it does.
+    `chip_deadline_seconds` is reported as silent until it does. With `accept_blind` a limit whose
+    channels never give a value does not stop the load.
     """
 
     root: str
@@ -81,6 +84,7 @@ class SamplerConfig:
     clock_probe: bool = False
     nvml: bool | None = None
     chip_deadline_seconds: float = 2.0
+    accept_blind: bool = False
 
     def catalogue_options(self) -> CatalogueOptions:
         """The part that discovery needs."""
@@ -120,7 +124,7 @@ class Sampler:
         config: SamplerConfig,
         catalogue: Catalogue,
         board: StopBoard,
-        send: Callable[[Message], bool],
+        send: Callable[[FromSampler], bool],
         clock: Clock = SYSTEM,
         alarm: Alarm | None = None,
     ) -> None:
@@ -135,7 +139,7 @@ class Sampler:
         self._presence = PresenceWatch(catalogue.channels)
         self._counters = CounterWatch(catalogue.channels, _telling(catalogue))
         self._lateness = Lateness()
-        self._loaded_since_ns: int | None = None
+        self._load = LoadWatch()
         self._told_failures: set[int] = set()
         #: Each chip's last list of readings: the very same one again tells nothing new.
         self._noticed: dict[int, Sequence[Reading]] = {}
@@ -200,6 +204,7 @@ class Sampler:
         self._note_load(now_ns)
         self.desk.tick(self._seconds(now_ns))
         self._hand_over([*self._collect(), *self._silent(now_ns)])
+        self._tell_with_load(self._counters.overdue(self._seconds(now_ns)))
         self._say_drops(dropped_samples, now_ns)
         self._say_ready(now_ns)
 
@@ -221,6 +226,8 @@ class Sampler:
         """Stop the threads, hand over what is left, and take leave."""
         self.threads.stop(_STOP_SECONDS)
         self._hand_over(self._collect())
+        now_seconds = self._seconds(self._clock.monotonic_ns())
+        self._tell_with_load(self._counters.rest(now_seconds))
         self._send(SamplerStopped(self.counts(dropped_samples), reason))
 
     def counts(self, dropped_samples: int) -> SamplerCounts:
@@ -228,6 +235,7 @@ class Sampler:
         return SamplerCounts(
             **self._count,
             dropped=dropped_samples,
+            missed=sum(worker.missed for worker in self.workers),
             late_p99_seconds=self._lateness.quantile(0.99),
             late_max_seconds=self._lateness.longest_seconds,
             cpu_seconds=_cpu_seconds(),
@@ -236,16 +244,14 @@ class Sampler:
     # --- parts -----------------------------------------------------------------------------------
 
     def _make_guard(self) -> Guard:
-        periods = {
-            channel.key: chip.period_seconds
-            for chip in self._catalogue.chips
-            for channel in chip.channels
-        }
+        pairs = [(it, chip) for chip in self._catalogue.chips for it in chip.channels]
         return Guard(
             self._config.limits,
             self._catalogue.channels,
             confirm_within_seconds=self._config.interval_seconds,
-            periods=periods,
+            periods={channel.key: chip.period_seconds for channel, chip in pairs},
+            caches={channel.key: cache_seconds_of(chip) for channel, chip in pairs},
+            accept_blind=self._config.accept_blind,
         )
 
     def _make_workers(self) -> list[ChipWorker]:
@@ -282,13 +288,10 @@ class Sampler:
         return (now_ns - self._config.run_started_ns) / NS_PER_SECOND
 
     def _note_load(self, now_ns: int) -> None:
-        if not self._working_loads():
-            self._loaded_since_ns = None
-            self.desk.loaded_seconds = 0.0
-            return
-        if self._loaded_since_ns is None:
-            self._loaded_since_ns = now_ns
-        self.desk.loaded_seconds = (now_ns - self._loaded_since_ns) / NS_PER_SECOND
+        board, lanes = self._board, range(self._board.lanes)
+        states = [board.lane(lane, LaneSlot.STATE) for lane in lanes]
+        verified = sum(board.lane(lane, LaneSlot.VERIFIED) for lane in lanes)
+        self.desk.loaded_seconds = self._load.look(now_ns, states, verified)
 
     def _working_loads(self) -> list[int]:
         board = self._board
@@ -307,7 +310,8 @@ class Sampler:
 
     def _take(self, sweep: Sweep) -> PackedSweep:
         self._count["sweeps"] += 1
-        self._lateness.add(sweep.late_seconds)
+        interval_ns = self.workers[sweep.worker].schedule.interval_ns
+        self._lateness.add(sweep.late_seconds, interval_ns / NS_PER_SECOND)
         if sweep.failure:
             self._tell_failure(sweep)
         if sweep.incidents:
@@ -326,11 +330,15 @@ class Sampler:
             for reading in readings:
                 risen = self._counters.see(reading, at_seconds, {})
                 if risen is not None:
-                    self._tell(self._with_load(risen))
+                    self._tell_with_load([risen])
 
     def _tell_incidents(self, sweep: Sweep) -> None:
-        for incident in sweep.incidents:
-            self._tell(self._with_load(self._counters.told(incident, {})))
+        told = [self._counters.told(incident, {}) for incident in sweep.incidents]
+        self._tell_with_load([event for event in told if event is not None])
+
+    def _tell_with_load(self, events: Sequence[Event]) -> None:
+        for event in events:
+            self._tell(self._with_load(event))
 
     def _with_load(self, event: Event) -> Event:
         data = {**event.data, "loads": self._working_loads()}
@@ -366,7 +374,7 @@ class Sampler:
 
     def _hand_over(self, sweeps: list[PackedSweep]) -> None:
         if sweeps:
-            batch = PackedBatch(tuple(sweeps))
+            batch = SampleBatch(tuple(sweeps))
             self._count["samples"] += batch.count
             self._count["missing"] += batch.missing
             self._send(batch)

@@ -1,4 +1,11 @@
-"""A program that prints lines, read without ever waiting, and ended with everything it started."""
+"""A program that prints lines, read without ever waiting, and ended with everything it started.
+
+The program and whatever it starts belong to one process group led by a small watcher that does
+nothing but wait for the end of its standard input. The sampler holds the other end of that pipe and
+nobody else does: when the sampler goes, however it goes (SIGKILL included), the watcher reads
+end-of-file and kills the group. Its parent-death signal ends the program itself even where the
+watcher has been killed. Where there are no process groups (Windows) `kill` ends the program only.
+"""
 
 from __future__ import annotations
 
@@ -26,6 +33,10 @@ _TETHER = (
     "os.setpriority(os.PRIO_PROCESS,0,max(os.getpriority(os.PRIO_PROCESS,0),0))\n"
     "os.execvp(sys.argv[2],sys.argv[2:])\n"
 )
+#: Leads the process group, and ends it when nobody holds the other end of its input any more.
+_WATCHER = (
+    "import os, signal, sys\nsys.stdin.buffer.read()\nos.killpg(os.getpgrp(), signal.SIGKILL)\n"
+)
 
 
 class Subprogram:
@@ -37,13 +48,19 @@ class Subprogram:
         self._longest_line = longest_line
         self._lines: deque[bytes] = deque(maxlen=1)
         self._errors: deque[bytes] = deque(maxlen=_KEPT_ERROR_LINES)
-        self._child = subprocess.Popen(
-            _tethered(argv),
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            start_new_session=True,
-        )
+        command = _tethered(argv)
+        self._watcher = _start_watcher() if os.name == "posix" else None
+        try:
+            self._child = subprocess.Popen(
+                command,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
+                process_group=None if self._watcher is None else self._watcher.pid,
+            )
+        except OSError:
+            self._end_watcher()
+            raise
         self._readers = [
             self._start_reader(self._child.stdout, self._lines),
             self._start_reader(self._child.stderr, self._errors),
@@ -70,15 +87,22 @@ class Subprogram:
 
     def kill(self) -> None:
         """Kill it with its whole process group, and reap it."""
+        self._end_watcher()
         with contextlib.suppress(ProcessLookupError, PermissionError):
-            if hasattr(os, "killpg"):
-                os.killpg(self._child.pid, signal.SIGKILL)
-            else:
-                self._child.kill()
+            self._child.kill()
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._child.wait(_KILL_SECONDS)
         for reader in self._readers:
             reader.join(_KILL_SECONDS)
+
+    def _end_watcher(self) -> None:
+        """Kill the group. Its leader is reaped only then, so that its number is nobody else's."""
+        watcher, self._watcher = self._watcher, None
+        if watcher is None:
+            return
+        with contextlib.suppress(ProcessLookupError, PermissionError):
+            os.killpg(watcher.pid, signal.SIGKILL)
+        watcher.communicate()
 
     def _start_reader(self, stream: IO[bytes] | None, kept: deque[bytes]) -> threading.Thread:
         reader = threading.Thread(target=self._take_lines, args=(stream, kept), daemon=True)
@@ -93,6 +117,16 @@ class Subprogram:
                 if not rest and line.strip():
                     kept.append(line)
                 rest = not line.endswith(b"\n")
+
+
+def _start_watcher() -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        [sys.executable, "-I", "-S", "-c", _WATCHER],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        process_group=0,
+    )
 
 
 def _tethered(argv: Sequence[str]) -> list[str]:

@@ -68,21 +68,28 @@ class ChipThreads:
 
     def arrange(self, now_ns: int) -> None:
         """Chips that have proven quick share a thread; a slow one leaves it."""
+        # First, so that a slow one keeps nobody from being gathered with the others.
+        if self._common is not None:
+            for worker in self._common.put_out():
+                self._start(Reader([worker], self._clock))
         proven = all(it.sweeps >= PROVING_SWEEPS for it in self._workers)
         if now_ns >= self._gather_ns and proven:
             self._gather_ns = now_ns + _GATHER_NS
             self._gather()
-        if self._common is not None:
-            for worker in self._common.put_out():
-                self._start(Reader([worker], self._clock))
 
     def _gather(self) -> None:
-        """Put the quick chips that are not together into one thread."""
+        """Put the quick chips that are not together into one thread.
+
+        The common thread gives its chips up to the new one, whatever it is doing: there is never
+        a second thread with several chips that nobody looks after.
+        """
         self.readers = [reader for reader in self.readers if reader.workers]
-        quick = [it for it in self.readers if all(may_share(worker) for worker in it.workers)]
-        if len(quick) < 2:
+        others = [reader for reader in self.readers if reader is not self._common]
+        quick = [it for it in others if all(may_share(worker) for worker in it.workers)]
+        common = [] if self._common is None or not self._common.workers else [self._common]
+        if not quick or len(quick) + len(common) < 2:
             return
-        given = [worker for reader in quick for worker in reader.release()]
+        given = [worker for reader in (*common, *quick) for worker in reader.release()]
         for worker in given:
             worker.move_to(Schedule(self.began_ns, worker.schedule.interval_ns))
         self._common = self._start_common(given)

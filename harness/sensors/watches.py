@@ -1,37 +1,57 @@
-"""What the sampler notices between readings: counters that rise, channels that go and come back.
+"""What the sampler notices between readings: counters that rise, channels that go and come back,
+for how long load has been on, how late sweeps begin.
 
 Pure: readings in, events out.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from harness.board import LaneState
+from harness.clock import NS_PER_SECOND
 from harness.results import Channel, Event, EventKind
 from harness.sensors.contract import Incident, Reading
 
 #: A channel counts as lost after this many readings in a row without a value.
 LOST_AFTER_READINGS = 3
-#: At most this many events of one channel; the rest is only in the samples.
+#: At most this many events of one channel that comes and goes; the rest is only in the samples. Of
+#: a counter, so many rises are told one by one, and then what they come to in each minute.
 MOST_EVENTS = 20
+SUMMARY_SECONDS = 60.0
 #: What a driver answers that has nothing new yet, such as the counted clock of an idle CPU: a
 #: sample without a value, but nothing is lost. (A guarded channel goes stale all the same.)
 _AGAIN = "EAGAIN"
-_SLOW_DOWN_ROLES = frozenset({"throttle_count", "heat_alarms"})
+#: What the rise of a counter tells, by its role. Others, such as how often a power cap was reached,
+#: are neither heat nor error: told in the record, and no criterion counts them.
+_KINDS = {
+    "throttle_count": EventKind.THROTTLED,
+    "heat_alarms": EventKind.THROTTLED,
+    "hardware_errors": EventKind.HARDWARE_ERROR,
+    "error_alarms": EventKind.HARDWARE_ERROR,
+}
 
 
 @dataclass
 class CounterWatch:
-    """Turns each increase of a counter into an event; the first value is the baseline.
+    """Turns increases of counters into events; the first value is the baseline.
 
-    `telling` are the keys whose chip tells its increases itself, with more than the count.
+    The first :data:`MOST_EVENTS` of a channel are told one by one, later ones together: ask
+    :meth:`overdue` now and then and :meth:`rest` at the end. `telling` are the keys whose chip
+    tells its increases itself, with more than the count.
     """
 
     channels: Iterable[Channel]
     telling: frozenset[str] = frozenset()
     _first: dict[str, float] = field(default_factory=dict)
     _last: dict[str, float] = field(default_factory=dict)
+    #: How many events each channel has had, and when the last one was.
+    _told: dict[str, int] = field(default_factory=dict)
+    _told_at: dict[str, float] = field(default_factory=dict)
+    #: What has not been told yet of channels that had their share of single events.
+    _held: dict[str, _Held] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self._counters = {it.key: it for it in self.channels if it.counter}
@@ -52,13 +72,68 @@ class CounterWatch:
         self._last[channel.key] = reading.value
         if before is None or reading.value <= before or channel.key in self.telling:
             return None
-        return _rise(channel, reading.value - before, reading.value - first, at_seconds, running)
+        increase, total = reading.value - before, reading.value - first
+        if self._is_held(channel.key, at_seconds):
+            held = self._held.setdefault(channel.key, _Held())
+            held.increase += increase
+            held.total = total
+            return None
+        return _rise(channel, increase, total, at_seconds, running)
 
-    def told(self, incident: Incident, running: Mapping[str, object]) -> Event:
-        """The event of an incident that a chip tells itself."""
+    def told(self, incident: Incident, running: Mapping[str, object]) -> Event | None:
+        """The event of an incident that a chip tells itself; None when it is told with others."""
         channel = self._counters[incident.channel]
+        if self._is_held(channel.key, incident.at_seconds):
+            held = self._held.setdefault(channel.key, _Held())
+            held.increase += 1
+            held.last_text = incident.text
+            return None
         data = {"channel": channel.key, "cpu": incident.cpu, **running}
         return Event(_kind(channel), incident.at_seconds, incident.text, data)
+
+    def overdue(self, at_seconds: float) -> list[Event]:
+        """Summaries that are due."""
+        keys = [key for key in self._held if at_seconds - self._told_at[key] >= SUMMARY_SECONDS]
+        return [self._summary(key, at_seconds) for key in keys]
+
+    def rest(self, at_seconds: float) -> list[Event]:
+        """Summaries of all that has not been told yet."""
+        return [self._summary(key, at_seconds) for key in list(self._held)]
+
+    def _is_held(self, key: str, at_seconds: float) -> bool:
+        told = self._told.get(key, 0)
+        if told >= MOST_EVENTS:
+            return True
+        self._told[key], self._told_at[key] = told + 1, at_seconds
+        return False
+
+    def _summary(self, key: str, at_seconds: float) -> Event:
+        channel, held = self._counters[key], self._held.pop(key)
+        seconds = at_seconds - self._told_at[key]
+        self._told_at[key] = at_seconds
+        if held.last_text:
+            more = f", the last: {held.last_text}"
+        else:
+            more = f", {held.total:g} since the run began"
+        text = f"{channel.name}: {held.increase:g} more in {seconds:.0f} s{more}"
+        data: dict[str, object] = {
+            "channel": key,
+            "cpu": channel.cpu,
+            "increase": held.increase,
+            "seconds": seconds,
+        }
+        if not held.last_text:
+            data["total"] = held.total
+        return Event(_kind(channel), at_seconds, text, data)
+
+
+@dataclass
+class _Held:
+    """Rises of a counter, or incidents, that are told together; `total` since the run began."""
+
+    increase: float = 0.0
+    total: float = 0.0
+    last_text: str = ""
 
 
 def _rise(
@@ -80,8 +155,7 @@ def _rise(
 
 
 def _kind(channel: Channel) -> EventKind:
-    slowed = channel.role in _SLOW_DOWN_ROLES
-    return EventKind.THROTTLED if slowed else EventKind.HARDWARE_ERROR
+    return _KINDS.get(channel.role, EventKind.COUNTED)
 
 
 @dataclass
@@ -151,18 +225,32 @@ class PresenceWatch:
 
 @dataclass
 class Lateness:
-    """A histogram of how late sweeps began, in steps of half a millisecond; bounded memory."""
+    """A histogram of how late sweeps began, in steps of half a millisecond; bounded memory.
+
+    A sweep that begins later than the next deadlines stands for those as well: each of them counts
+    with its own lateness. Otherwise a stall of a minute would be one late sweep among many that
+    were in time, and a quantile would show nothing of it.
+    """
 
     _STEP_SECONDS = 0.0005
     _STEPS = 4_000
+    #: Of a longer stall only so many of its first deadlines are counted, the latest ones.
+    _MOST_DEADLINES = 10_000
 
     def __post_init__(self) -> None:
         self._bins = [0] * (self._STEPS + 1)
         self._count = 0
         self.longest_seconds: float | None = None
 
-    def add(self, late_seconds: float) -> None:
-        """Take one sweep's lateness."""
+    def add(self, late_seconds: float, interval_seconds: float = math.inf) -> None:
+        """Take one sweep's lateness; deadlines are `interval_seconds` apart."""
+        self._add(late_seconds)
+        if late_seconds > interval_seconds:
+            skipped = min(int(late_seconds / interval_seconds), self._MOST_DEADLINES)
+            for number in range(1, skipped + 1):
+                self._add(late_seconds - number * interval_seconds)
+
+    def _add(self, late_seconds: float) -> None:
         step = min(max(int(late_seconds / self._STEP_SECONDS), 0), self._STEPS)
         self._bins[step] += 1
         self._count += 1
@@ -180,3 +268,32 @@ class Lateness:
             if seen >= wanted and step < self._STEPS:
                 return min((step + 1) * self._STEP_SECONDS, self.longest_seconds)
         return self.longest_seconds
+
+
+class LoadWatch:
+    """For how long load has been on: what heats a machine, its short pauses included.
+
+    Load begins when a lane is seen working, or has verified a pass since the last look. It has
+    ended when no such thing was seen for ten seconds; while a pattern holds a lane paused, for
+    thirty. Fans and voltages take longer than a pause of a pattern, or than the time between two
+    trials, to show that the load has gone (common practice, no source).
+    """
+
+    _PAUSE_NS = 10 * NS_PER_SECOND
+    _PATTERN_PAUSE_NS = 30 * NS_PER_SECOND
+
+    def __init__(self) -> None:
+        self._since_ns: int | None = None
+        self._worked_ns = 0
+        self._verified = 0
+
+    def look(self, now_ns: int, states: Sequence[int], verified: int) -> float:
+        """Seconds of load as of `now_ns`; `verified` counts the passes of all lanes."""
+        if LaneState.WORKING in states or verified != self._verified:
+            self._verified, self._worked_ns = verified, now_ns
+            self._since_ns = now_ns if self._since_ns is None else self._since_ns
+        longest_ns = self._PATTERN_PAUSE_NS if LaneState.PAUSED in states else self._PAUSE_NS
+        if self._since_ns is None or now_ns - self._worked_ns > longest_ns:
+            self._since_ns = None
+            return 0.0
+        return (now_ns - self._since_ns) / NS_PER_SECOND

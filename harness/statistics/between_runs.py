@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from harness.outcome import Verdict
+from harness.statistics.agreement import LogRatio, why_contradicted
 from harness.statistics.decision import (
     Change,
     LimitDecision,
@@ -140,7 +141,11 @@ class WorkloadComparison:
 
 @dataclass(frozen=True)
 class Comparison:
-    """The whole comparison. `level` is the two-sided error this look may spend."""
+    """The whole comparison. `level` is the two-sided error this look may spend.
+
+    `contradicted`: one sentence where the workloads together speak against the assumed spread
+    between boots; else empty.
+    """
 
     confidence: float
     margin_percent: float
@@ -151,6 +156,7 @@ class Comparison:
     workloads: tuple[WorkloadComparison, ...]
     overall: OverallComparison
     assumptions: tuple[str, ...]
+    contradicted: str = ""
 
 
 @dataclass(frozen=True)
@@ -209,10 +215,26 @@ def compare_workloads(
     )
     scope = WITHIN if settings.within_one_boot else ACROSS
     assumptions = tuple(dict.fromkeys(_assumptions(estimates, settings)))
+    contradicted = why_contradicted(_resting_on_assumption(estimates, settings))
     return Comparison(
         settings.confidence, settings.margin_percent, scope, settings.looks, level, pooled,
-        compared, overall, assumptions,
+        compared, overall, assumptions, contradicted,
     )  # fmt: skip
+
+
+def _resting_on_assumption(
+    estimates: Sequence[_Estimate], settings: ComparisonSettings
+) -> list[LogRatio]:
+    """Ratios of one boot a side whose spread between boots is only assumed."""
+    found = []
+    for item in estimates:
+        between = settings.between_boots(item.sides.name)
+        if item.difference is None or not item.errors.terms or item.before is None:
+            continue
+        single = item.after is not None and len(item.before.boots) == len(item.after.boots) == 1
+        if single and between is not None and between.degrees is None:
+            found.append(LogRatio(item.difference, item.errors.terms, between.percent))
+    return found
 
 
 def _dependence(

@@ -10,14 +10,12 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from harness.statistics.ahead import chance_clear
 from harness.statistics.dependence import effective_count, expected_used
 from harness.statistics.intervals import student_interval
 from harness.statistics.levels import ASSUMED_BETWEEN_BOOT_PERCENT, combine_variances
-from harness.statistics.quantiles import (
-    noncentral_student_cdf,
-    student_cdf,
-    student_quantile,
-)
+from harness.statistics.quantiles import student_cdf, student_quantile
+from harness.statistics.sides import Term
 from harness.statistics.validation import require_confidence, require_positive
 
 MOST_BOOTS = 40
@@ -131,17 +129,27 @@ def detection_power(
 ) -> float:
     """Chance that a true change is called faster or slower at a two-sided `level`.
 
-    Noncentral t (Cohen 1988, Statistical Power Analysis, chapter 2; for two boots and more the
-    boot mean is the unit of analysis). From it the chance is taken that the interval lies inside
-    the margin although it excludes no change, at most level/2 for a change of the margin's size.
+    The limit on the side of no change must exclude it (Cohen 1988, Statistical Power Analysis,
+    chapter 2; from three boots on the boot mean is the unit of analysis). From that chance the one
+    is taken that the interval lies inside the margin although it excludes no change, at most
+    level/2 for a change of the margin's size.
     """
     design = design_of(spread, boots, trials, workloads)
     if design.error == 0.0 or design.degrees < 1.0:
         return 0.0
-    shift = math.log1p(abs(change_percent) / 100.0) / design.error
-    critical = student_quantile(1.0 - level / 2.0, design.degrees)
-    above = 1.0 - noncentral_student_cdf(critical, design.degrees, shift)
+    shift = math.log1p(abs(change_percent) / 100.0)
+    terms = _terms(spread, boots, trials, workloads)
+    above = chance_clear(shift, design.error**2, terms, level / 2.0)
     return max(0.0, above - level / 2.0)
+
+
+def _terms(spread: Spread, boots: int, trials: int, workloads: int) -> list[Term]:
+    """The variance terms that the comparison of two equal sides will find; see `design_of`."""
+    if boots >= BOOTS_TO_MEASURE and spread.between_percent is not None:
+        return [(spread.variance(boots, trials), boots - 1.0)] * 2
+    worth = effective_count(trials, expected_used(trials, 2 * boots * workloads))
+    inside = (spread.within_percent / 100.0) ** 2 / (worth * boots), boots * (worth - 1.0)
+    return [(2.0 * spread.between_variance / boots, spread.between_degrees), inside, inside]
 
 
 def plan_detection(

@@ -57,9 +57,14 @@ def beta_quantile(probability: float, first: float, second: float) -> float:
 
 
 def f_tail(value: float, numerator: float, denominator: float) -> float:
-    """Probability that F with these degrees of freedom exceeds `value`."""
-    from scipy.special import fdtrc
+    """Probability that F with these degrees of freedom exceeds `value`.
 
+    With infinitely many below, F is chi-square over its degrees of freedom.
+    """
+    from scipy.special import fdtrc, gammaincc
+
+    if math.isinf(denominator):
+        return float(gammaincc(numerator / 2.0, numerator * value / 2.0))
     return float(fdtrc(numerator, denominator, value))
 
 
@@ -68,30 +73,3 @@ def poisson_cdf(count: int, mean: float) -> float:
     from scipy.special import pdtr
 
     return float(pdtr(count, mean))
-
-
-def noncentral_student_cdf(value: float, degrees: float, shift: float) -> float:
-    """Probability that noncentral t with noncentrality `shift` is at most `value`.
-
-    With infinitely many degrees of freedom it is the normal distribution about `shift`.
-    """
-    from scipy.special import nctdtr
-
-    if math.isinf(degrees):
-        return normal_cdf(value - shift)
-    found = float(nctdtr(degrees, shift, value))
-    return _noncentral_by_quadrature(value, degrees, shift) if math.isnan(found) else found
-
-
-def _noncentral_by_quadrature(value: float, degrees: float, shift: float) -> float:
-    """The same far from the middle, where scipy's series gives NaN.
-
-    The definition: the mean of Phi(value * sqrt(chi2 / degrees) - shift) over chi-square.
-    """
-    import numpy as np
-    from scipy.special import gammaincinv, ndtr
-
-    nodes, weights = np.polynomial.legendre.leggauss(200)
-    chi2 = 2.0 * gammaincinv(degrees / 2.0, (nodes + 1.0) / 2.0)
-    held = ndtr(value * np.sqrt(chi2 / degrees) - shift)
-    return float(np.sum(weights * held)) / 2.0

@@ -32,7 +32,7 @@ SPAN_CONSTANTS = 1.5
 SEPARATION = 3.0
 #: Each part of a two-constant fit must carry at least this share of the rise that was seen.
 LEAST_SHARE = 0.05
-#: A richer model, and a misfit at the end, must be at least this unlikely to be noise.
+#: A richer model, and a misfit at the end of any fit of a run, must be this unlikely to be noise.
 RICHER_LEVEL = 0.001
 MISFIT_LEVEL = 0.01
 #: The noise is what is left of the residuals without a line in each of so many windows.
@@ -105,11 +105,14 @@ def fit_temperature(
     confidence: float = 0.95,
     settled_within_celsius: float = 0.5,
     start_celsius: float | None = None,
+    fits: int = 1,
 ) -> ThermalFit:
     """Fit one time constant, and a second where the data show it.
 
     `times_seconds` count from the start of the load, rising. `start_celsius`: the reading before
-    the load. Variable projection (Golub and Pereyra 1973, SIAM J. Numer. Anal. 10:413-432): for
+    the load. `fits`: how many are made of one run, among which the level of the misfit at the end
+    is shared (Bonferroni): at 1 % each, one of ten good fits of a run would fail nearly every
+    tenth time. Variable projection (Golub and Pereyra 1973, SIAM J. Numer. Anal. 10:413-432): for
     given time constants the rest is linear. The interval of the steady value allows for serially
     dependent residuals and for the sensor's resolution.
     """
@@ -128,7 +131,8 @@ def fit_temperature(
     )
     step = _resolution(temperatures_celsius)
     model, noise = _choose(times, values, step)
-    reason = _why_no_end(model, times, noise, step, settled_within_celsius)
+    level = MISFIT_LEVEL / max(1, fits)
+    reason = _why_no_end(model, times, noise, step, settled_within_celsius, level)
     plain = _described(model, times, confidence, count, start_celsius, reason)
     if reason:
         return plain
@@ -228,7 +232,9 @@ def _better(simple: _Model, rich: _Model, noise: _Noise) -> bool:
     return f_tail(gain, more, noise.degrees) < RICHER_LEVEL
 
 
-def _end_misfit(model: _Model, times: Numbers, noise: _Noise, least: float) -> float | None:
+def _end_misfit(
+    model: _Model, times: Numbers, noise: _Noise, least: float, level: float
+) -> float | None:
     """How far the last readings lie above the fit; None where that may be noise, or is little.
 
     A line through the residuals of the last half, taken at the end. Slow parts of the machine
@@ -240,7 +246,7 @@ def _end_misfit(model: _Model, times: Numbers, noise: _Noise, least: float) -> f
     spread = float(places @ places)
     found = float(left.mean() + (places @ left) / spread * places[-1])
     error = math.sqrt(noise.variance * (1.0 / len(late) + float(places[-1]) ** 2 / spread))
-    limit = student_two_sided(1.0 - MISFIT_LEVEL, noise.degrees) * error
+    limit = student_two_sided(1.0 - level, noise.degrees) * error
     return found if abs(found) > max(least, limit) else None
 
 
@@ -353,7 +359,7 @@ def _hidden_rise(times: Numbers, noise: _Noise) -> float:
 
 
 def _why_no_end(
-    model: _Model, times: Numbers, noise: _Noise, step: float, within: float
+    model: _Model, times: Numbers, noise: _Noise, step: float, within: float, level: float
 ) -> str | None:
     """Why the data do not show where the temperature ends; None where they do."""
     end_time, slowest = float(times[-1]), max(model.constants, default=0.0)
@@ -368,7 +374,7 @@ def _why_no_end(
             f"the load lasted {end_time:.0f} s, too short for this reading: a slow rise by up to"
             f" {hidden:.1f} °C in as long again could hide in its noise"
         )
-    misfit = _end_misfit(model, times, noise, within / 5.0)
+    misfit = _end_misfit(model, times, noise, within / 5.0, level)
     if misfit is None:
         return None
     side = "above" if misfit > 0.0 else "below"

@@ -20,7 +20,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from harness.clock import ManualClock
+from harness.clock import Clock, ManualClock
 from harness.outcome import Ending
 from harness.record.header import RunHeader
 from harness.record.owner import Owner
@@ -29,8 +29,10 @@ from harness.record.reader import read_run, samples
 from harness.record.verify import verify_run
 from harness.record.writer import RecordWriter
 from harness.results import Channel, Event, EventKind, Sample
+from harness.sweeps import PackedSweep
+from tests.packing import packed
 
-CHANNELS = 100
+CHANNELS, CHIP_CHANNELS = 100, 10
 RATE_HZ = 10
 ROUNDS = 5
 COMMITS = 200
@@ -42,7 +44,7 @@ def say(text: str) -> None:
     sys.stdout.flush()
 
 
-def begin(folder: Path, clock: ManualClock) -> RecordWriter:
+def begin(folder: Path, clock: Clock) -> RecordWriter:
     owner = Owner.of_this_process("bench", ())
     header = RunHeader(
         folder.name, clock.wall_ns(), 0, "bench", "", "bench", "", {}, {}, {}, {}, False, owner
@@ -83,16 +85,16 @@ def compare_commits(folder: Path) -> None:
     say(f"acknowledged event  {mine * 1e3:6.2f} ms, {ratio:.2f} times bare sqlite3")
 
 
-def readings(second: int, chance: random.Random) -> tuple[Sample, ...]:
+def sweeps(second: int, chance: random.Random) -> tuple[PackedSweep, ...]:
     made = []
-    for channel in range(CHANNELS):
-        level = 40 + channel / 2 + second / 600
-        for step in range(RATE_HZ):
-            noise = chance.randrange(3) / 8 if step % 2 == 0 else 0.0
-            at_seconds = second + step / RATE_HZ + channel * 1e-5 + chance.random() * 1e-4
-            value = round((level + noise) * 8) / 8
-            made.append(Sample(f"hwmon:chip:temp{channel}", at_seconds, value, "", "", 2e-6))
-    return tuple(made)
+    for step in range(RATE_HZ):
+        for chip in range(0, CHANNELS, CHIP_CHANNELS):
+            at_seconds = second + step / RATE_HZ + chip * 1e-5 + chance.random() * 1e-4
+            for channel in range(chip, chip + CHIP_CHANNELS):
+                noise = chance.randrange(3) / 8 if step % 2 == 0 else 0.0
+                value = round((40 + channel / 2 + second / 600 + noise) * 8) / 8
+                made.append(Sample(f"hwmon:chip:temp{channel}", at_seconds, value, "", "", 2e-6))
+    return packed(made)
 
 
 def resident_bytes() -> int:
@@ -115,9 +117,9 @@ def soak(folder: Path, minutes: int) -> Path:
     making = 0.0
     for second in range(seconds):
         before = time.process_time()
-        made = readings(second, chance)
+        made = sweeps(second, chance)
         making += time.process_time() - before
-        writer.put_samples(made)
+        writer.put_sweeps(made)
         clock.advance(1.0)
         writer.flush()
         if (second + 1) % max(seconds // 10, 1) == 0:

@@ -3,6 +3,9 @@
 * cost: 100 channels of eight chips at 10 Hz, CPU time of the sampler's process by its own clock; as
   drivers that repeat cached values give them, and with every value changing once a second and one
   chip guarded, as under a load;
+* parent: CPU time of the run's own process for the same changing readings, by the clocks of the
+  threads that receive and look them up, and that pack, write and commit them; with the sampler's
+  beside it, which is what sampling costs in all;
 * lateness: how late sweeps begin while every core is saturated;
 * effect: what sampling takes from a verified load beside its own CPU time (caches, clock), on
   against off in turn; the sampler is stopped and continued by signal, so that nothing else changes;
@@ -26,7 +29,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import pairwise
@@ -41,17 +44,23 @@ from threadpoolctl import threadpool_limits
 
 from harness.board import Board, LaneState
 from harness.clock import NS_PER_SECOND, SYSTEM, ManualClock, thread_cpu_ns
+from harness.outcome import Ending
+from harness.record.writer import RecordWriter
 from harness.results import Channel
 from harness.sensors.catalogue import discover
 from harness.sensors.contract import Chip, Reading
 from harness.sensors.guard import GuardLimit
 from harness.sensors.messages import (
+    ChannelsFound,
+    SampleBatch,
     SamplerCounts,
     SamplerReady,
     SamplerStopped,
     StopSampling,
 )
 from harness.sensors.sampler import Sampler, SamplerConfig, sampler_main
+from harness.watchers import Readings
+from tests.bench.bench_record import begin
 from tests.sensors.fakes import FakeBoard, FakeChip, catalogue_of
 from tests.simulated_rig import RigModel, make_rig
 from tests.sysfs_trees import Tree
@@ -63,6 +72,8 @@ LATE_AIM_SECONDS = 0.020
 EFFECT_AIM_PERCENT = 0.3
 REACTION_AIM_INTERVALS = 2.0
 CHIPS, VALUES, RATE_HZ = 8, 12, 10.0
+#: Threads of this process, by name: ours that receives, the record's own that writes.
+TAKER, WRITER = "taker", "record writer"
 EFFECT_LOAD, BLOCK_SECONDS = "matmul-fp64", 0.5
 _HANGS_AT_SECONDS = 1.5
 
@@ -80,6 +91,10 @@ def hundred_channels(root: Path) -> None:
         tree.write(f"proc/pressure/{resource}", f"some {line}\nfull {line}")
 
 
+def _nothing(message: object) -> None:
+    """Nobody asks for the readings."""
+
+
 @dataclass
 class Running:
     """A sampler process with a thread that takes its messages."""
@@ -87,8 +102,8 @@ class Running:
     process: BaseProcess
     connection: Connection
     ready: threading.Event
+    hear: Callable[[object], None] = _nothing
     counts: SamplerCounts | None = None
-    samples: int = 0
 
     def cpu_seconds(self) -> float:
         """CPU time of the process so far, by its own clock (clock_getcpuclockid(3))."""
@@ -101,6 +116,7 @@ class Running:
                 message = self.connection.recv()
             except (EOFError, OSError):
                 return
+            self.hear(message)
             if isinstance(message, SamplerReady):
                 self.ready.set()
             elif isinstance(message, SamplerStopped):
@@ -109,8 +125,13 @@ class Running:
 
 
 @contextmanager
-def sampling(folder: Path, guarded: bool = False) -> Iterator[Running]:
-    """A sampler over a hundred channels while the block runs; `guarded`: one has a limit."""
+def sampling(
+    folder: Path, guarded: bool = False, hear: Callable[[object], None] = _nothing
+) -> Iterator[Running]:
+    """A sampler over a hundred channels while the block runs; `guarded`: one has a limit.
+
+    `hear` gets its messages, in the thread that receives them.
+    """
     root = folder / "root"
     hundred_channels(root)
     board = Board.create(folder / "board", 1)
@@ -128,8 +149,8 @@ def sampling(folder: Path, guarded: bool = False) -> Iterator[Running]:
     )
     process.start()
     theirs.close()
-    running = Running(process, ours, threading.Event())
-    taker = threading.Thread(target=running.take, daemon=True)
+    running = Running(process, ours, threading.Event(), hear)
+    taker = threading.Thread(target=running.take, name=TAKER, daemon=True)
     taker.start()
     if not running.ready.wait(30):
         raise SystemExit("the sampler did not start")
@@ -226,6 +247,50 @@ def _cost(what: str, running: Running, seconds: float) -> None:
         f"{RATE_HZ:g} Hz over {elapsed:.0f} s; aim at most {COST_AIM_PERCENT} %")  # fmt: skip
 
 
+@dataclass
+class Parent:
+    """What a run does with the sampler's messages, lanes and people left out."""
+
+    writer: RecordWriter
+    readings: Readings
+
+    def hear(self, message: object) -> None:
+        """As the runner does; the look-ups of its ticks and of the live view are made here, too."""
+        if isinstance(message, ChannelsFound):
+            self.readings.found(message)
+            for channel in message.channels:
+                self.writer.put(channel)
+        elif isinstance(message, SampleBatch):
+            self.readings.take(message.sweeps)
+            self.writer.put_sweeps(message.sweeps)
+            self.readings.by_key_and_role()
+            dict(self.readings.highest)
+            self.readings.lost()
+
+
+def parent(folder: Path, seconds: float) -> None:
+    """CPU time of the run's own process for changing values, and of both processes together."""
+    writer = begin(folder / "run", SYSTEM)
+    hear = Parent(writer, Readings()).hear
+    with sampling(folder, guarded=True, hear=hear) as running, changing(folder / "root"):
+        before = (_thread_seconds(TAKER), _thread_seconds(WRITER), running.cpu_seconds())
+        began_ns = SYSTEM.monotonic_ns()
+        SYSTEM.sleep(seconds)
+        after = (_thread_seconds(TAKER), _thread_seconds(WRITER), running.cpu_seconds())
+        elapsed = (SYSTEM.monotonic_ns() - began_ns) / NS_PER_SECOND
+    writer.seal(Ending.COMPLETED, "")
+    took, wrote, sampled = (100 * (b - a) / elapsed for a, b in zip(before, after, strict=True))
+    say("parent", f"{took + wrote:.3f} % of one core ({took:.3f} % to receive and look up, "
+        f"{wrote:.3f} % to pack and commit) beside {sampled:.3f} % of the sampler: "
+        f"{took + wrote + sampled:.3f} % in all; aim at most {COST_AIM_PERCENT} %")  # fmt: skip
+
+
+def _thread_seconds(name: str) -> float:
+    """CPU time of one thread of this process (pthread_getcpuclockid(3))."""
+    (ident,) = [it.ident for it in threading.enumerate() if it.name == name]
+    return time.clock_gettime(time.pthread_getcpuclockid(ident or 0))
+
+
 def lateness(folder: Path, seconds: float) -> None:
     """How late sweeps begin with a busy process on every core."""
     cores = allowed()
@@ -236,8 +301,9 @@ def lateness(folder: Path, seconds: float) -> None:
         say("lateness", "not measured: the sampler did not take leave")
         return
     say("lateness", f"p99 {1e3 * counts.late_p99_seconds:.1f} ms, largest "
-        f"{1e3 * counts.late_max_seconds:.1f} ms over {counts.sweeps} sweeps with {len(cores)} "
-        f"cores saturated; aim p99 at most {1e3 * LATE_AIM_SECONDS:.0f} ms")  # fmt: skip
+        f"{1e3 * counts.late_max_seconds:.1f} ms over {counts.sweeps} sweeps and {counts.missed} "
+        f"missed deadlines with {len(cores)} cores saturated; "
+        f"aim p99 at most {1e3 * LATE_AIM_SECONDS:.0f} ms")  # fmt: skip
 
 
 def effect(folder: Path, seconds: float) -> None:
@@ -368,9 +434,17 @@ def _one_crossing(
             over = round(rig.board.model.die_celsius, 3) > 80.0
             worker.step(began_ns)
             if over:
+                _go_on(sampler, clock)
                 tripped = [at_ns for _, at_ns in board.tripped]
                 return (tripped[0] - began_ns) / NS_PER_SECOND / interval if tripped else None
     return None
+
+
+def _go_on(sampler: Sampler, clock: ManualClock) -> None:
+    """The loop turns until it stops waiting for a fresh value, none of which comes."""
+    while sampler.guard.awaits:
+        clock.advance(sampler.seconds_to_turn())
+        sampler.turn()
 
 
 @dataclass
@@ -406,7 +480,7 @@ def main() -> None:
     memory = Path("/dev/shm")
     with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as name:
         folder = Path(name)
-        for measure in (cost, loaded_cost, live_cost, lateness, effect):
+        for measure in (cost, loaded_cost, live_cost, parent, lateness, effect):
             place = folder / measure.__name__
             place.mkdir()
             longer = measure is effect and given.effect_seconds is not None

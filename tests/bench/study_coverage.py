@@ -1,24 +1,28 @@
 """Simulation study: are the answers right as often as they claim?
 
-Run as `python tests/bench/study_coverage.py [--scale S] [--seed N]`; prints markdown tables.
-`--scale 1` takes about twenty minutes on one core and leaves a Monte Carlo standard error of 0.13
-(five trials) to 0.3 points (thirty) per cell of the first table; `--scale 0.1` is a quick look.
+Run as `python tests/bench/study_coverage.py [--scale S] [--seed N] [--only TABLES]`; prints
+markdown tables with the Monte Carlo standard error of each. `--scale 1` takes about half an hour on
+two cores; `--scale 0.1` is a quick look.
 
 How to read it. The populations are invented and seeded. Their severities were chosen while the
-method was tuned (the one tuned number is the standard deviation in
-`harness.statistics.dependence.DependencePrior`): the targeted rows are about as hard as any method
-can bear that must also stay under 96.5 % on light and heavy tails from five trials. The harder rows
-show where the intervals stop being right, and no refusal mends that: the samples whose interval
-misses are those that look harmless (no trial from the small cluster, none from the long tail), so
-refusing what looks odd leaves a worse share covered among the rest.
+method was tuned (the tuned numbers are the means and standard deviations in
+`harness.statistics.dependence.DependencePrior` and `ALONE`): the targeted rows are about as hard as
+any method can bear that must also stay under 96.5 % on light and heavy tails from five trials. The
+harder rows show where the intervals stop being right, and no refusal mends that: the samples whose
+interval misses are those that look harmless (no trial from the small cluster, none from the long
+tail), so refusing what looks odd leaves a worse share covered among the rest.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
+import os
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
@@ -41,7 +45,31 @@ from harness.statistics.planning import Plan, Spread, plan_detection
 from harness.statistics.requalification import plan_requalification
 
 COUNTS = (5, 6, 8, 10, 15, 20, 30)
-BY_NAME = {population.name: population for population in (*TARGETED, *BEYOND)}
+#: What rejection is shown on: nothing, slow trials, and a far cluster.
+REJECTED = (
+    TARGETED[0],
+    Population("one-sided disturbance", "disturbed", one_sided_disturbance(0.2, 6.0, normal)),
+    Population("two clusters, 25:75, 12 sd", "two-cluster", two_clusters(0.25, 12.0)),
+)
+BY_NAME = {population.name: population for population in (*TARGETED, *BEYOND, *REJECTED)}
+NORMAL = TARGETED[0].name
+
+
+class Crew:
+    """Processes that answer questions of `study_scenarios`; each question has a seed of its own."""
+
+    def __init__(self, size: int) -> None:
+        self._pool = ProcessPoolExecutor(size)
+
+    def ask(self, question: Callable[..., Any], name: str, *given: Any, **more: Any) -> Future[Any]:
+        """Have `question` answered for the population called `name`, which no pickle can carry."""
+        return self._pool.submit(_answer, question, name, given, more)
+
+
+def _answer(
+    question: Callable[..., Any], name: str, given: Sequence[Any], more: dict[str, Any]
+) -> Any:
+    return question(BY_NAME[name], *given, **more)
 
 
 def table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
@@ -64,74 +92,106 @@ def percent(share: float) -> str:
     return f"{100 * share:.1f}"
 
 
+def error_of(share: float, number: float) -> str:
+    """Monte Carlo standard error, in percent points, of a share of `number` repetitions."""
+    return f"standard error {100 * math.sqrt(share * (1.0 - share) / number):.2f}"
+
+
 def one_boot_rows(
-    populations: Sequence[Population], runs: int, workloads: int, seed: int
+    crew: Crew, populations: Sequence[Population], series: int, workloads: int, seed: int
 ) -> Iterable[list[str]]:
-    """Coverage of one boot's interval for each number of trials.
-
-    Short series are cheap, so they get more repetitions.
-    """
-    for population in populations:
-        cells = [
-            run_coverage(population, count, runs=runs * 15 // count, workloads=workloads, seed=seed)
-            for count in COUNTS
-        ]
-        yield [population.name, *(str(cell) for cell in cells)]
-
-
-def several_boot_rows(runs: int, seed: int) -> Iterable[list[str]]:
-    """Coverage of the interval over boots."""
-    for population in TARGETED:
-        cells = [
-            run_coverage(population, trials, runs=runs, boots=boots, seed=seed)
-            for boots, trials in ((2, 5), (3, 5), (5, 5), (5, 20), (10, 5))
-        ]
-        yield [population.name, *(str(cell) for cell in cells)]
-
-
-def rejection_rows(runs: int, seed: int) -> Iterable[list[str]]:
-    """What blind rejection does to coverage, at five and ten trials."""
-    disturbed = Population(
-        "one-sided disturbance", "disturbed", one_sided_disturbance(0.2, 6.0, normal)
-    )
-    clusters = Population("two clusters, 25:75, 12 sd", "two-cluster", two_clusters(0.25, 12.0))
-    for population in (BY_NAME["normal"], disturbed, clusters):
-        cells = []
-        for blind in (False, True):
-            policy = RejectionPolicy(blind=blind, rejected_share=0.34)
-            cells += [
-                run_coverage(population, count, runs=runs, policy=policy, seed=seed)
-                for count in (5, 10)
-            ]
-        yield [population.name, *(str(cell) for cell in cells)]
-
-
-def same_machine_rows(comparisons: int, seed: int) -> Iterable[list[str]]:
-    """A machine compared with itself, ten workloads, first look of an open comparison."""
-    shapes = ((1, 5), (1, 20), (2, 5), (3, 5), (5, 5), (10, 5))
-    for population in TARGETED:
-        for boots, trials in shapes:
-            result = compare_same(
-                population,
-                boots,
-                trials,
-                ComparisonSettings(),
-                comparisons=comparisons,
+    """Coverage of one boot's interval for each number of trials, from `series` intervals each."""
+    asked = [
+        [
+            crew.ask(
+                run_coverage,
+                population.name,
+                count,
+                runs=max(1, series // workloads),
+                workloads=workloads,
                 seed=seed,
             )
-            yield _same_row(population.name, f"{boots} x {trials}", result)
-        for trials in (5, 20):
-            settings = ComparisonSettings(within_one_boot=True)
-            result = compare_same(
-                population,
-                1,
+            for count in COUNTS
+        ]
+        for population in populations
+    ]
+    return _told(populations, asked)
+
+
+def _told(
+    populations: Sequence[Population], asked: Sequence[Sequence[Future[Any]]]
+) -> Iterable[list[str]]:
+    for population, cells in zip(populations, asked, strict=True):
+        yield [population.name, *(str(cell.result()) for cell in cells)]
+
+
+def several_boot_rows(crew: Crew, series: int, seed: int) -> Iterable[list[str]]:
+    """Coverage of the interval over boots."""
+    asked = [
+        [
+            crew.ask(
+                run_coverage,
+                population.name,
+                trials,
+                runs=max(1, series // 10),
+                boots=boots,
+                seed=seed,
+            )
+            for boots, trials in ((2, 5), (3, 5), (5, 5), (5, 20), (10, 5))
+        ]
+        for population in TARGETED
+    ]
+    return _told(TARGETED, asked)
+
+
+def rejection_rows(crew: Crew, series: int, seed: int) -> Iterable[list[str]]:
+    """What blind rejection does to coverage, at five and ten trials."""
+    asked = [
+        [
+            crew.ask(
+                run_coverage,
+                population.name,
+                count,
+                runs=max(1, series // 10),
+                policy=RejectionPolicy(blind=blind, rejected_share=0.34),
+                seed=seed,
+            )
+            for blind in (False, True)
+            for count in (5, 10)
+        ]
+        for population in REJECTED
+    ]
+    return _told(REJECTED, asked)
+
+
+def same_machine_rows(crew: Crew, comparisons: int, seed: int) -> Iterable[list[str]]:
+    """A machine compared with itself, ten workloads, first look of an open comparison."""
+    across, typed = ComparisonSettings(), ComparisonSettings(within_one_boot=True)
+    shapes = [
+        (f"{boots} x {trials}", boots, trials, across, BETWEEN_SD)
+        for boots, trials in ((1, 5), (1, 20), (2, 5), (3, 5), (5, 5), (10, 5))
+    ]
+    shapes += [(f"typed values, {trials}", 1, trials, typed, 0.0) for trials in (5, 20)]
+    asked = [
+        (
+            population.name,
+            shape,
+            crew.ask(
+                compare_same,
+                population.name,
+                boots,
                 trials,
                 settings,
                 comparisons=comparisons,
-                between_sd=0.0,
+                between_sd=between,
                 seed=seed,
-            )
-            yield _same_row(population.name, f"typed values, {trials}", result)
+            ),
+        )
+        for population in TARGETED
+        for shape, boots, trials, settings, between in shapes
+    ]
+    for name, shape, answer in asked:
+        yield _same_row(name, shape, answer.result())
 
 
 def _same_row(name: str, shape: str, result: SameMachine) -> list[str]:
@@ -145,7 +205,7 @@ def _same_row(name: str, shape: str, result: SameMachine) -> list[str]:
     ]
 
 
-def between_boot_rows(comparisons: int, seed: int) -> Iterable[list[str]]:
+def between_boot_rows(crew: Crew, comparisons: int, seed: int) -> Iterable[list[str]]:
     """One boot a side with the spread between boots ignored, assumed, and measured."""
     ignored = ComparisonSettings(within_one_boot=True, planned_looks=1, margin_percent=1e-6)
     assumed = ComparisonSettings(planned_looks=1, margin_percent=1e-6)
@@ -154,74 +214,115 @@ def between_boot_rows(comparisons: int, seed: int) -> Iterable[list[str]]:
         margin_percent=1e-6,
         between=BetweenBoot(BETWEEN_SD, 9, "measured over 10 earlier runs"),
     )
-    for trials in (5, 10, 20):
-        cells = [
-            compare_same(
-                BY_NAME["normal"],
-                1,
-                trials,
-                settings,
-                comparisons=10 * comparisons,
-                workloads=1,
-                seed=seed,
-            )
+    more = {"comparisons": 10 * comparisons, "workloads": 1, "seed": seed}
+    asked = {
+        trials: [
+            crew.ask(compare_same, NORMAL, 1, trials, settings, **more)
             for settings in (ignored, assumed, measured)
         ]
-        yield [str(trials), *(percent(cell.alarm_share) for cell in cells)]
+        for trials in (5, 10, 20)
+    }
+    for trials, cells in asked.items():
+        yield [str(trials), *(percent(cell.result().alarm_share) for cell in cells)]
 
 
-def power_rows(comparisons: int, seed: int) -> Iterable[list[str]]:
+def contradicted_rows(crew: Crew, comparisons: int, seed: int) -> Iterable[list[str]]:
+    """Ten workloads, one boot a side: what happens when boots differ by more than assumed."""
+    settings = ComparisonSettings(planned_looks=1)
+    asked = {
+        (between, trials): crew.ask(
+            compare_same,
+            NORMAL,
+            1,
+            trials,
+            settings,
+            comparisons=comparisons,
+            between_sd=between,
+            seed=seed,
+        )
+        for between in (BETWEEN_SD, 2 * BETWEEN_SD, 3 * BETWEEN_SD)
+        for trials in (5, 20)
+    }
+    for (between, trials), answer in asked.items():
+        found: SameMachine = answer.result()
+        shares = (found.alarm_share, found.family_alarm_share, found.told_share)
+        yield [f"{between:g} %", str(trials), *(percent(share) for share in shares)]
+
+
+def power_rows(crew: Crew, comparisons: int, seed: int) -> Iterable[list[str]]:
     """A true 1 % change with the planner's own trials and boots, spread known to the planner."""
+    asked = []
     for between in (None, 0.1, BETWEEN_SD):
-        spread = Spread(TRUE_SD, between)
-        plan = plan_detection(1.0, spread, power=0.9, one_boot=between is None)
+        plan = plan_detection(1.0, Spread(TRUE_SD, between), power=0.9, one_boot=between is None)
         known = BetweenBoot(between or 0.0, None, "known")
-        settings = ComparisonSettings(within_one_boot=between is None, between=known)
-        share = found_share(
-            BY_NAME["normal"],
+        answer = crew.ask(
+            found_share,
+            NORMAL,
             plan,
             1.0,
-            settings,
+            ComparisonSettings(within_one_boot=between is None, between=known),
             comparisons=10 * comparisons,
             between_sd=between or 0.0,
             seed=seed,
         )
-        shown = "one boot" if between is None else f"{between:g} %"
-        yield [shown, plan.why, percent(plan.achieved or 0.0), percent(share)]
+        asked.append(("one boot" if between is None else f"{between:g} %", plan, answer))
+    for shown, plan, answer in asked:
+        yield [shown, plan.why, percent(plan.achieved or 0.0), percent(answer.result())]
 
 
-def requalification_rows(comparisons: int, seed: int) -> Iterable[list[str]]:
-    """Ten unchanged workloads that must pass together."""
+def requalification_rows(crew: Crew, comparisons: int, seed: int) -> Iterable[list[str]]:
+    """Ten unchanged workloads that must pass together, also against a stored baseline."""
     naive = Plan(1, 5, None, None, "naive: 5 trials, 1 boot")
-    cases: list[tuple[Plan, float | None]] = [(naive, None)]
-    for between in (None, 0.1):
-        spreads = [Spread(TRUE_SD, between)] * 10
-        cases.append((plan_requalification(spreads, one_boot=between is None), between))
-    for plan, between in cases:
-        known = BetweenBoot(between or 0.0, None, "known")
-        settings = ComparisonSettings(
-            within_one_boot=between is None,
-            between=known,
-            planned_looks=1 if plan is naive else None,  # who is naive plans no second look
+    cases: list[tuple[Plan, float | None, tuple[int, int] | None]] = [(naive, None, None)]
+    for between, stored in (
+        (None, None),
+        (0.1, None),
+        (None, (1, 20)),
+        (0.1, (1, 20)),
+        (0.1, (3, 20)),
+    ):
+        plan = plan_requalification(
+            [Spread(TRUE_SD, between)] * 10, stored, one_boot=between is None
         )
-        share = pass_together_share(
-            BY_NAME["normal"],
+        cases.append((plan, between, stored))
+    asked = [
+        crew.ask(
+            pass_together_share,
+            NORMAL,
             plan,
-            settings,
-            comparisons=comparisons,
+            ComparisonSettings(
+                within_one_boot=between is None,
+                between=BetweenBoot(between or 0.0, None, "known"),
+                planned_looks=1 if plan is naive else None,  # who is naive plans no second look
+            ),
+            baseline=stored,
+            comparisons=3 * comparisons,
             between_sd=between or 0.0,
             seed=seed,
         )
-        yield [plan.why, percent(share)]
+        for plan, between, stored in cases
+    ]
+    for (plan, between, stored), answer in zip(cases, asked, strict=True):
+        promised = "" if plan.achieved is None else percent(plan.achieved)
+        yield [
+            "as planned" if stored is None else f"{stored[0]} x {stored[1]}",
+            "one boot" if between is None else f"{between:g} %",
+            plan.why,
+            promised,
+            percent(answer.result()),
+        ]
 
 
-def look_rows(comparisons: int, seed: int) -> Iterable[list[str]]:
+def look_rows(crew: Crew, comparisons: int, seed: int) -> Iterable[list[str]]:
     """Five looks at a growing comparison of like with like."""
-    for name, free in (("five free looks", True), ("five counted looks", False)):
-        share = alarms_over_looks(
-            BY_NAME["normal"], 5, 10, comparisons=5 * comparisons, free=free, seed=seed
+    asked = {
+        name: crew.ask(
+            alarms_over_looks, NORMAL, 5, 10, comparisons=5 * comparisons, free=free, seed=seed
         )
-        yield [name, percent(share)]
+        for name, free in (("five free looks", True), ("five counted looks", False))
+    }
+    for name, answer in asked.items():
+        yield [name, percent(answer.result())]
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -229,71 +330,86 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--scale", type=float, default=1.0, help="more or fewer repetitions")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", choices=("coverage", "comparisons"), help="half of the tables")
+    parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     options = parser.parse_args(arguments)
-    runs, comparisons = max(5, int(800 * options.scale)), max(5, int(300 * options.scale))
-    seed = options.seed
-    note = "percent covered (percent without an answer)"
-    print_coverage(runs, seed, note)
-    print_comparisons(comparisons, seed, note)
+    crew = Crew(options.processes)
+    if options.only != "comparisons":
+        print_coverage(crew, max(50, int(48_000 * options.scale)), options.seed)
+    if options.only != "coverage":
+        print_comparisons(crew, max(5, int(600 * options.scale)), options.seed)
 
 
-def print_coverage(runs: int, seed: int, note: str) -> None:
+def print_coverage(crew: Crew, series: int, seed: int) -> None:
     """How often the intervals hold the truth, by population, trials and boots."""
     counts = [f"{count} trials" for count in COUNTS]
+    note = "percent covered (percent without an answer)"
     table(
-        f"One boot, run of ten workloads: {note}",
+        f"One boot, run of ten workloads: {note}, {error_of(0.95, series)}",
         ["population", *counts],
-        one_boot_rows(TARGETED, runs, 10, seed),
+        one_boot_rows(crew, TARGETED, series, 10, seed),
     )
     table(
-        f"The same, harder populations, no target: {note}",
+        f"One boot, a workload measured alone: {note}, {error_of(0.95, series)}",
         ["population", *counts],
-        one_boot_rows(BEYOND, runs // 2, 10, seed),
+        one_boot_rows(crew, TARGETED, series, 1, seed),
     )
+    fewer = series // 6
     table(
-        f"One boot, a workload measured alone: {note}",
+        f"One boot, ten workloads, harder populations without a target: {note}, "
+        + error_of(0.9, fewer),
         ["population", *counts],
-        one_boot_rows(TARGETED, 5 * runs, 1, seed),
+        one_boot_rows(crew, BEYOND, fewer, 10, seed),
     )
     shapes = ["2 x 5", "3 x 5", "5 x 5", "5 x 20", "10 x 5"]
     table(
-        f"Several boots (boots x trials): {note}",
+        f"Several boots (boots x trials): {note}, {error_of(0.95, fewer)}",
         ["population", *shapes],
-        several_boot_rows(runs // 2, seed),
+        several_boot_rows(crew, fewer, seed),
     )
     table(
-        f"Rejection with a cause (none recorded here) and blind: {note}",
+        f"Rejection with a cause (none recorded here) and blind: {note}, {error_of(0.9, fewer)}",
         ["population", "cause, 5", "cause, 10", "blind, 5", "blind, 10"],
-        rejection_rows(runs // 2, seed),
+        rejection_rows(crew, fewer, seed),
     )
 
 
-def print_comparisons(comparisons: int, seed: int, note: str) -> None:
+def print_comparisons(crew: Crew, comparisons: int, seed: int) -> None:
     """How often comparisons call what is not there, and find what is."""
+    each, whole = error_of(0.95, 10 * comparisons), error_of(0.03, comparisons)
     table(
-        "A machine compared with itself, ten workloads: percent",
-        ["population", "a side", note, "alarms", "any of ten", "equivalent"],
-        same_machine_rows(comparisons, seed),
+        f"A machine compared with itself, ten workloads: percent, covered {each}, any {whole}",
+        ["population", "a side", "covered (no answer)", "alarms", "any of ten", "equivalent"],
+        same_machine_rows(crew, comparisons, seed),
     )
     table(
-        "One boot a side, spread between boots 0.3 %: false alarms in percent",
+        "One boot a side, spread between boots 0.3 %: false alarms in percent, "
+        + error_of(0.05, 10 * comparisons),
         ["trials", "ignored", "assumed 0.3 %", "measured over 10 runs"],
-        between_boot_rows(comparisons, seed),
+        between_boot_rows(crew, comparisons, seed),
     )
     table(
-        "A true 1 % change with the planner's trials: percent found",
+        "Ten workloads, one boot a side, 0.3 % between boots assumed: percent, told "
+        + error_of(0.5, comparisons),
+        ["truly between boots", "trials", "alarms", "any of ten", "told"],
+        contradicted_rows(crew, comparisons, seed),
+    )
+    table(
+        "A true 1 % change with the planner's trials: percent found, "
+        + error_of(0.9, 10 * comparisons),
         ["between boots", "plan", "promised", "found"],
-        power_rows(comparisons, seed),
+        power_rows(crew, comparisons, seed),
     )
     table(
-        "Ten unchanged workloads, not slower than 1 %: percent passing together",
-        ["plan", "pass together"],
-        requalification_rows(comparisons, seed),
+        "Ten unchanged workloads, not slower than 1 %: percent passing together, "
+        + error_of(0.95, 3 * comparisons),
+        ["baseline", "between boots", "plan", "promised", "pass together"],
+        requalification_rows(crew, comparisons, seed),
     )
     table(
-        "Looking five times: percent that call a difference",
+        f"Looking five times: percent that call a difference, {error_of(0.05, 5 * comparisons)}",
         ["looks", "called"],
-        look_rows(comparisons, seed),
+        look_rows(crew, comparisons, seed),
     )
 
 

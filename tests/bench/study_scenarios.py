@@ -75,12 +75,14 @@ def run_coverage(
 
 @dataclass(frozen=True)
 class SameMachine:
-    """A machine compared with itself: coverage of 1, alarms, and what was decided."""
+    """A machine compared with itself: coverage of 1, alarms, what was decided, and how often the
+    workloads together were told to contradict an assumed spread between boots."""
 
     coverage: Coverage
     alarm_share: float
     family_alarm_share: float
     equivalent_share: float
+    told_share: float
 
 
 def compare_same(
@@ -98,7 +100,7 @@ def compare_same(
     generator = np.random.default_rng([seed, boots, trials])
     limits: list[tuple[float | None, float | None]] = []
     alarms: list[list[bool]] = []
-    equivalent = 0
+    equivalent = told = 0
     for _ in range(comparisons):
         sides = [
             WorkloadSides(
@@ -108,7 +110,9 @@ def compare_same(
             )
             for index in range(workloads)
         ]
-        compared = compare_workloads(sides, settings).workloads
+        comparison = compare_workloads(sides, settings)
+        compared = comparison.workloads
+        told += bool(comparison.contradicted)
         limits += [(item.low, item.high) for item in compared]
         alarms.append([item.decision in (Change.FASTER, Change.SLOWER) for item in compared])
         equivalent += sum(item.decision is Change.EQUIVALENT for item in compared)
@@ -117,6 +121,7 @@ def compare_same(
         float(np.mean(alarms)),
         float(np.mean([any(row) for row in alarms])),
         equivalent / len(limits),
+        told / comparisons,
     )
 
 
@@ -197,11 +202,16 @@ def pass_together_share(
     comparisons: int,
     workloads: int = 10,
     between_sd: float,
+    baseline: tuple[int, int] | None = None,
     seed: int = 5,
 ) -> float:
-    """How often all unchanged workloads are shown not slower than the margin."""
+    """How often all unchanged workloads are shown not slower than the margin.
+
+    `baseline`: boots and trials per boot of the side before; those of the plan if None.
+    """
     assert plan.boots is not None and plan.trials_per_boot is not None
-    generator = np.random.default_rng([seed, plan.boots, plan.trials_per_boot])
+    again = plan.boots, plan.trials_per_boot
+    generator = np.random.default_rng([seed, *again])
     passed = 0
     for _ in range(comparisons):
         sides = [
@@ -209,8 +219,8 @@ def pass_together_share(
                 str(index),
                 "1/s",
                 *(
-                    draw_boots(generator, population, plan.boots, plan.trials_per_boot, between_sd)
-                    for _ in range(2)
+                    draw_boots(generator, population, *shape, between_sd)
+                    for shape in (baseline or again, again)
                 ),
             )
             for index in range(workloads)

@@ -119,6 +119,11 @@ def test_workloads_tells_unit_check_and_availability() -> None:
     assert len(found) >= 20
     assert all(item["unit"] and item["check"] for item in found)
     assert all(item["available"] or item["reason"] for item in found)
+    goldens = {item["name"]: item["golden"] for item in found}
+    assert goldens["fma-fp64"] == "shipped"
+    assert goldens["ntt"].endswith("agreed by the lanes for others")
+    assert goldens["lzma"] == "agreed by the lanes"
+    assert goldens["command"].startswith("told by the profile")
 
 
 def test_an_empty_runs_folder_lists_nothing(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from rich.console import Console
 from harness.cli.keys import NoteLine
 from harness.cli.picture import picture
 from harness.observing import LaneView, Snapshot
-from harness.results import Channel, Failure, FailureKind, Sample
+from harness.results import Channel, Failure, FailureKind
 
 CHANNEL = Channel("k", "package", "°C", "hwmon", role="cpu_temperature")
 
@@ -63,13 +63,39 @@ def test_the_first_failure_stays_in_sight_with_place_time_and_temperature() -> N
 def test_temperature_shows_highest_margin_and_slope() -> None:
     now = snapshot(
         channels={"k": CHANNEL},
-        latest={"k": Sample("k", 61.0, 80.0)},
+        latest={"k": 80.0},
         highest={"k": 84.0},
         guard_limits=(("cpu_temperature", 95.0),),
         slope_celsius_per_second=0.05,
     )
     text = drawn(now)
     assert "80.0 °C, highest 84.0 °C, 15.0 °C below the stop at 95 °C, +3.0 °C/min" in text
+
+
+SECOND = replace(CHANNEL, key="k2", name="package 1")
+
+
+def test_the_highest_is_that_of_any_processor_and_not_of_the_one_that_is_hotter_now() -> None:
+    now = snapshot(
+        channels={"k": CHANNEL, "k2": SECOND},
+        latest={"k": 60.0, "k2": 55.0},
+        highest={"k": 70.0, "k2": 94.0},
+    )
+    assert "CPU temperature 60.0 °C, highest 94.0 °C" in drawn(now)
+
+
+def test_a_temperature_lost_on_the_way_is_not_called_unmeasured() -> None:
+    now = snapshot(channels={"k": CHANNEL}, latest={}, highest={"k": 84.0})
+    assert "no value now, highest was 84.0 °C" in drawn(now)
+
+
+def test_a_temperature_over_the_stop_is_called_above_it() -> None:
+    now = snapshot(
+        channels={"k": CHANNEL},
+        latest={"k": 97.0},
+        guard_limits=(("cpu_temperature", 95.0),),
+    )
+    assert "2.0 °C above the stop at 95 °C" in drawn(now)
 
 
 def test_an_unmeasured_temperature_is_said_to_be_unmeasured() -> None:

@@ -20,6 +20,7 @@ def document(name: str, **changes: object) -> dict[str, object]:
         "unit": "flop",
         "purpose": SENTENCE,
         "check": "every digit of it",
+        "basis": "mean",
         "available": True,
         "reason": None,
         "needs_permission": False,
@@ -50,10 +51,15 @@ def test_each_workload_is_a_block_of_its_own_on_a_narrow_terminal(
     shown = screen(monkeypatch, width)
     workloads()
     assert max(map(len, shown.lines)) <= width
-    heads = [line.split("  ")[0] for line in shown.lines if not line.startswith(" ")]
+    blocks = shown.lines[: shown.lines.index("")]
+    heads = [line.split("  ")[0] for line in blocks if not line.startswith(" ")]
     assert heads == list(names())
-    assert sum(line.startswith("  verified by") for line in shown.lines) == len(heads)
+    assert sum(line.startswith("  verified by") for line in blocks) == len(heads)
+    assert [line for line in blocks if line.startswith("  here")] == [
+        "  here         with --allow-commands"
+    ]
     words = " ".join(shown.text.split())
+    assert "score of every workload: work over the trial's whole time" in words
     assert all(load(name).purpose in words and load(name).check in words for name in names())
 
 
@@ -62,7 +68,8 @@ def test_a_wide_terminal_gets_a_table_with_one_heading(monkeypatch: pytest.Monke
     workloads()
     assert shown.lines[0].split()[:4] == ["workload", "family", "unit", "here"]
     assert max(map(len, shown.lines)) <= 200
-    assert [line.split()[0] for line in shown.lines if line[:1].strip()][1:] == list(names())
+    rows = shown.lines[1 : shown.lines.index("")]
+    assert [line.split()[0] for line in rows if line[:1].strip()] == list(names())
 
 
 def test_a_pipe_gets_one_unwrapped_line_a_workload(
@@ -80,6 +87,25 @@ def test_a_pipe_gets_one_unwrapped_line_a_workload(
 def test_what_cannot_run_here_says_why(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], width: int | None
 ) -> None:
-    screen(monkeypatch, width)
+    shown = screen(monkeypatch, width)
     workload_table([document("mill", available=False, reason="no stone\x1b[31m")])
-    assert "mill is not available here: no stone\\x1b[31m" in capsys.readouterr().out
+    text = capsys.readouterr().out if width is None else shown.text
+    assert "mill is not available here: no stone\\x1b[31m" in text
+
+
+def test_what_a_score_is_made_of_is_told_once_where_all_agree(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    workload_table([document("mill"), document("saw")])
+    lines = [line for line in capsys.readouterr().out.splitlines() if line.startswith("score of")]
+    assert lines == [
+        "score of every workload: work over the trial's whole time, so that throttling and every "
+        "stall count"
+    ]
+
+
+def test_a_workload_with_a_score_of_its_own_is_named(capsys: pytest.CaptureFixture[str]) -> None:
+    workload_table([document("mill"), document("saw", basis="capability"), document("lathe")])
+    lines = [line for line in capsys.readouterr().out.splitlines() if line.startswith("score of")]
+    assert [line.partition(":")[0] for line in lines] == ["score of saw", "score of all others"]
+    assert "10th percentile of the pass times" in lines[0]

@@ -8,9 +8,10 @@ from pathlib import Path
 import pytest
 
 from harness.cli.verdicts import failure_line, print_verdict, shown_value
+from harness.compared import FactChange
 from harness.finishing import Concluded
 from harness.outcome import Ending
-from harness.results import FactChange, RunResult, TrialPoint
+from harness.results import RunResult, TrialPoint
 from tests.cli.terminals import Screen, screen
 from tests.reports import samples
 from tests.reports.test_disturbed import DELAY, run_with

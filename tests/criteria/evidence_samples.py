@@ -111,8 +111,8 @@ def channel(role: str = "cpu_temperature", peak: float = 71.0, **more: Any) -> C
     values: dict[str, Any] = {
         "channel": Channel(f"hwmon:isa:{role}", role.replace("_", " "), "°C", "hwmon", role),
         "envelopes": (
-            Envelope(0.0, 1.0, peak - 31, peak - 30, peak - 29, 2),
-            Envelope(50.0, 1.0, peak - 2, peak - 1, peak, 2),
+            Envelope(0.0, 50.0, peak - 31, peak - 30, peak - 29, 2),
+            Envelope(50.0, 650.0, peak - 2, peak - 1, peak, 2),
         ),
         "samples": 100,
         "missing": 0,

@@ -7,11 +7,12 @@ from dataclasses import replace
 import pytest
 from evidence_samples import evidence
 
+from harness.compared import Comparison, WorkloadComparison
 from harness.criteria.evidence import RatioGuard
 from harness.criteria.not_slower import NotSlower
 from harness.criteria.throughput_floor import ThroughputFloor
 from harness.outcome import Verdict
-from harness.results import Comparison, CriterionResult, WorkloadComparison
+from harness.results import CriterionResult
 from harness.statistics.decision import LimitDecision
 from reports.wording import criterion_limit, criterion_measured
 
@@ -57,7 +58,7 @@ def test_not_slower_takes_the_guarded_verdict_of_the_comparison(verdict: Verdict
     assert result.limit == pytest.approx(100 / 1.01)
     # The limit is a ratio as the measured value is, and the reason speaks of the same.
     assert (result.measured, result.low, result.high) == pytest.approx((99.0, 97.0, 101.0))
-    assert "spin ran at 99.0 % of the baseline's speed, at least 99.0 %" in result.why
+    assert "spin ran at 99.00 % of the baseline's speed, at least 99.01 %" in result.why
     assert criterion_limit(result) == "99.0 %"
     assert criterion_measured(result) == "99.0 ± 2.0 %"
 

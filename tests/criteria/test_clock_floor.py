@@ -40,15 +40,22 @@ def test_the_slowest_core_decides_with_the_accuracy_of_the_clock(
 ) -> None:
     result = clocks(3.6e9, lowest)
     assert (result.verdict, result.measured) == (verdict, lowest / 1e9)
-    assert "core 5 in trial 1 of spin" in result.why
+    assert "CPU 5 in trial 2 of spin" in result.why
     assert "measured at the start of each trial" in result.why
 
 
 def test_a_core_without_a_measured_clock_forbids_a_pass_and_hides_no_failure() -> None:
     result = clocks(None, 3.5e9)
     assert (result.verdict, result.measured) == (Verdict.INCONCLUSIVE, None)
-    assert "core 5 has no clock reading at trial 0 of spin" in result.why
+    assert "CPU 5 has no clock reading at trial 1 of spin" in result.why
     assert clocks(None, 2.0e9).verdict is Verdict.FAIL
+
+
+def test_a_trial_is_named_by_its_round_and_not_by_its_place_among_all_loads() -> None:
+    third = trial(17, 100.0, round=3, lanes=(lane(0, clock_hz=2.9e9),))
+    load = replace(load_evidence(), trials=(third,))
+    why = ClockFloor(at_least_ghz=3.0).judge(evidence(loads=(load,))).why
+    assert "CPU 4 in trial 3 of spin" in why
 
 
 STEADY = load_info("steady", 1, trials=0, workload="spin")
@@ -65,7 +72,7 @@ def soaked(*channels: ChannelData, pattern: str = "all-lanes", **lanes: Any) -> 
 def test_a_clock_read_before_a_soak_says_nothing_of_the_soak() -> None:
     result = soaked()
     assert (result.verdict, result.measured) == (Verdict.INCONCLUSIVE, None)
-    assert "no clock of core 4 was sampled during the soak of steady" in result.why
+    assert "no clock of CPU 4 was sampled during the soak of steady" in result.why
 
 
 @pytest.mark.parametrize(("lowest", "verdict"), [(3.5e9, Verdict.PASS), (2.5e9, Verdict.FAIL)])
@@ -73,7 +80,7 @@ def test_a_soak_is_judged_by_the_clocks_sampled_in_it(lowest: float, verdict: Ve
     slow = clock_channel(5, (120.0, lowest), (130.0, 3.6e9))
     result = soaked(clock_channel(4, *FAST), slow)
     assert (result.verdict, result.measured) == (verdict, lowest / 1e9)
-    assert "core 5 in steady" in result.why
+    assert "CPU 5 in steady" in result.why
     assert "sampled during the soak" in result.why
 
 
@@ -85,7 +92,7 @@ def test_blocks_that_reach_out_of_the_soak_do_not_count() -> None:
 def test_one_core_without_a_sampled_clock_forbids_the_pass_of_the_others() -> None:
     result = soaked(clock_channel(4, *FAST), clock_channel(6, *FAST))
     assert result.verdict is Verdict.INCONCLUSIVE
-    assert "core 5" in result.why
+    assert "CPU 5" in result.why
 
 
 def test_a_lane_that_is_not_pinned_has_no_core_whose_clock_could_be_read() -> None:

@@ -183,6 +183,49 @@ def test_what_a_second_boot_counts_does_not_stand_for_the_end_of_the_first() -> 
     assert "no value when the load ended, 33.0 s into the run" in result.why
 
 
+def memory(place_and_item: str, rise: float) -> ChannelData:
+    """A memory counter, keyed as its source keys it, that rose by so much from 3."""
+    found = counter("hardware_errors", 3, 3 + rise, place_and_item)
+    place, item = place_and_item.split()
+    key = f"hardware errors:{place}:driver:{item}:"
+    return replace(found, channel=replace(found.channel, key=key))
+
+
+@pytest.mark.parametrize(
+    ("counts", "errors"),
+    [
+        # One error of a module is one of its controller too.
+        ({"mc0 ce_count": 1, "mc0/dimm0 dimm_ce_count": 1}, 1),
+        ({"mc0 ce_count": 3, "mc0/dimm0 dimm_ce_count": 1, "mc0/dimm1 dimm_ce_count": 2}, 3),
+        # Errors of which no module is known, and a controller that was set to zero in between.
+        ({"mc0 ce_count": 5, "mc0/dimm0 dimm_ce_count": 1}, 5),
+        ({"mc0 ce_count": 1, "mc0/dimm0 dimm_ce_count": 2, "mc0/rank1 dimm_ce_count": 2}, 4),
+        # Controllers and kinds of errors are things of their own.
+        ({"mc0 ce_count": 1, "mc1/dimm0 dimm_ce_count": 1}, 2),
+        ({"mc0 ce_count": 1, "mc0 ue_count": 1, "mc0/dimm0 dimm_ue_count": 1}, 2),
+        ({"mc0/dimm0 dimm_ce_count": 1, "mc0/dimm1 dimm_ce_count": 1}, 2),
+    ],
+)
+def test_one_memory_error_counts_once_though_controller_and_module_both_count_it(
+    counts: dict[str, int], errors: int
+) -> None:
+    channels = tuple(memory(name, rise) for name, rise in counts.items())
+    events = tuple(  # the sampler tells the rise of each of them
+        replace(event(EventKind.HARDWARE_ERROR), data={"channel": item.channel.key})
+        for item in channels
+    )
+    result = HardwareErrors().judge(evidence(run_data(channels=channels, events=events)))
+    assert (result.verdict, result.measured) == (Verdict.FAIL, errors)
+
+
+def test_events_without_a_channel_and_those_of_other_counters_each_count() -> None:
+    module = memory("mc0/dimm0 dimm_ce_count", 0)
+    told = event(EventKind.HARDWARE_ERROR, text="machine check exceptions")
+    row = replace(told, data={"channel": "hardware errors::interrupts:MCE:"})
+    data = run_data(channels=(module,), events=(told, row, row))
+    assert HardwareErrors().judge(evidence(data)).measured == 3
+
+
 ALARM_ROW = counter("heat_alarms", 0, 0, "thermal event interrupts", "hardware errors")
 CHECK_ROW = counter("error_alarms", 0, 0, "machine check exceptions", "hardware errors")
 LOG_LINES = counter("error_alarms", 0, 0, "hardware error lines", "kernel log")

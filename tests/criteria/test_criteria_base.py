@@ -12,7 +12,7 @@ from harness.criteria.base import LoadCriterion
 from harness.criteria.clock_floor import ClockFloor
 from harness.criteria.disturbance_share import DisturbanceShare
 from harness.criteria.error_rate import ErrorRate
-from harness.criteria.judging import Finding, listed, plural, worst
+from harness.criteria.judging import Finding, listed, percent_beside, plural, worst
 from harness.criteria.minimum_soak import MinimumSoak
 from harness.criteria.no_failures import NoFailures
 from harness.criteria.spread_ceiling import SpreadCeiling
@@ -118,6 +118,53 @@ def test_a_named_load_that_is_not_available_forbids_the_pass_of_the_others(
     result = spec.judge(evidence(loads=(*evidence().loads, gone)))
     assert result.verdict is Verdict.INCONCLUSIVE
     assert "no compiler" in result.why
+
+
+#: The same rules without names, each with a load that it is about and that could not run.
+UNNAMED = [
+    (spec.model_copy(update={"loads": ()}), 0 if spec.needs == "soak" else 6) for spec in NAMING
+]
+
+
+@pytest.mark.parametrize(("spec", "trials"), UNNAMED, ids=lambda item: str(item)[:30])
+def test_a_load_that_is_not_available_is_left_out_only_where_the_profile_says_so(
+    spec: LoadCriterion, trials: int
+) -> None:
+    trials = 0 if spec.criterion == "error-rate" else trials
+    info = load_info("gone", 2, trials=trials, available=False, reason="no compiler")
+    # No clock was sampled during the sample soak.
+    others = evidence().loads[:1] if spec.criterion == "clock-floor" else evidence().loads
+    found = evidence(loads=(*others, load_evidence(info, ())))
+    strict = spec.judge(found)
+    assert strict.verdict is Verdict.INCONCLUSIVE
+    assert "gone is not available here: no compiler" in strict.why
+    openly = spec.model_copy(update={"optional_loads": ("gone",)}).judge(found)
+    assert openly.verdict is Verdict.PASS
+    assert openly.why.endswith("; left out, as the profile allows: gone (no compiler)")
+
+
+def test_an_optional_load_that_the_rule_is_not_about_is_refused() -> None:
+    with pytest.raises(ValidationError, match="'gone' is not among loads"):
+        NoFailures(loads=("spin",), optional_loads=("gone",))
+    with pytest.raises(ValidationError, match="names a load twice"):
+        NoFailures(optional_loads=("gone", "gone"))
+
+
+@pytest.mark.parametrize(
+    ("value", "marks", "text"),
+    [
+        (99.95, (99.9, 100.0), "99.95 %"),
+        (1.2, (1.25,), "1.2 %"),
+        (1.2499, (1.25,), "1.2 %"),
+        (1.2511, (1.25,), "1.3 %"),
+        (3.004, (3.0,), "3.004 %"),
+        (100.0, (95.0, 100.0), "100 %"),
+    ],
+)
+def test_a_share_is_shown_on_its_own_side_of_the_limit(
+    value: float, marks: tuple[float, ...], text: str
+) -> None:
+    assert percent_beside(value, *marks) == text
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ from harness.outcome import Verdict
 
 def disturbed(number: int) -> object:
     load = load_evidence()
-    causes = [("run delay 12 % on core 5",)] * number + [()] * (6 - number)
+    causes = [("run delay 12 % on CPU 5",)] * number + [()] * (6 - number)
     points = tuple(
         replace(point, causes=why) for point, why in zip(load.result.points, causes, strict=True)
     )
@@ -29,3 +29,9 @@ def test_the_share_of_disturbed_trials_is_judged(number: int, verdict: Verdict) 
     assert result.verdict is verdict
     assert result.measured == pytest.approx(100 * number / 6)
     assert "run delay 12 %" in result.why
+
+
+def test_the_limit_is_told_as_it_was_stated() -> None:
+    result = DisturbanceShare(at_most_percent=16.625).judge(evidence(loads=(disturbed(1),)))
+    assert result.verdict is Verdict.FAIL
+    assert "16.625 % are accepted" in result.why

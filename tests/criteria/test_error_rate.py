@@ -42,10 +42,10 @@ def test_the_weakest_core_counts_and_core_hours_are_never_added_up() -> None:
     lanes = (working(0, 36_000.0), working(1, 3_600.0))
     for per in ("machine", "core"):
         result = ErrorRate(at_most_per_hour=1.0, per=per).judge(soaked(10.0, lanes=lanes))
-        # -ln(0.05) errors in the one hour of core 5; eleven core-hours would show 0.27 an hour.
+        # -ln(0.05) errors in the one hour of CPU 5; eleven core-hours would show 0.27 an hour.
         assert result.verdict is Verdict.INCONCLUSIVE
         assert result.measured == pytest.approx(2.9957, rel=1e-4)
-    assert "steady on core 5" in result.why
+    assert "steady on CPU 5" in result.why
 
 
 def test_a_fail_needs_errors_enough_for_the_longest_time_any_core_was_under_the_load() -> None:
@@ -66,4 +66,4 @@ def test_an_error_on_a_core_that_verified_nothing_shows_no_rate() -> None:
 def test_trials_count_as_time_under_load_too() -> None:
     done = exposure_of(load_evidence(), evidence())
     assert done.machine_hours == pytest.approx(6 * 3.0 / 3600)
-    assert list(done.cores) == ["core 4", "core 5"]
+    assert list(done.cores) == ["CPU 4", "CPU 5"]

@@ -14,6 +14,7 @@ from evidence_samples import (
 
 from harness.criteria.demonstration import DemonstrationTest
 from harness.criteria.error_rate import ErrorRate
+from harness.criteria.evidence import Evidence
 from harness.criteria.minimum_soak import MinimumSoak
 from harness.criteria.no_failures import NoFailures
 from harness.outcome import Ending, Verdict
@@ -105,3 +106,60 @@ def test_a_run_that_ended_before_any_load_was_ready_names_no_rule_that_does_not_
         DemonstrationTest(load="steady", plan="XV-D", refused_mean_hours=1.0),
     ):
         assert rule.judge(stopped).why == "not measured: the run ended before any load was ready"
+
+
+MOVING = load_info("mover", 1, trials=0)
+
+
+def in_turn(cores: int, seconds: float, ending: Ending = Ending.COMPLETED) -> Evidence:
+    """A soak in which each of so many cores worked alone for so long."""
+    turns = tuple(
+        soak(
+            seconds,
+            number=100 + core,
+            pattern="one-lane-moving",
+            started_seconds=100.0 + core * seconds,
+            ended_seconds=100.0 + (core + 1) * seconds,
+            lanes=(working(core, seconds),),
+        )
+        for core in range(cores)
+    )
+    load = load_evidence(MOVING, (), turns)
+    return evidence(run_data(loads=(MOVING,), trials=(), soaks=turns, ending=ending), loads=(load,))
+
+
+def test_cores_that_take_turns_are_judged_by_each_ones_own_time() -> None:
+    # Four minutes among sixteen cores are a quarter of a minute on each, not four on every lane.
+    enough = MinimumSoak(minimum_minutes=0.25).judge(in_turn(16, 15.0))
+    assert (enough.verdict, enough.measured) == (Verdict.PASS, 0.25)
+    assert enough.why == (
+        "mover was sustained for 15.0 s on CPU 10, the core with the least of 16, at least the "
+        "15.0 s asked for"
+    )
+    shared = MinimumSoak(minimum_minutes=4.0).judge(in_turn(16, 15.0))
+    assert (shared.verdict, shared.measured) == (Verdict.INCONCLUSIVE, 0.25)
+    assert shared.why.endswith("asked for: the cores shared its time, give it longer")
+
+
+def test_turns_that_are_too_short_together_fail() -> None:
+    result = MinimumSoak(minimum_minutes=4.0).judge(in_turn(2, 15.0))
+    assert result.verdict is Verdict.FAIL
+    assert "every lane" not in result.why
+
+
+def test_a_run_that_ended_during_turns_does_not_know_whose_were_to_come() -> None:
+    rule = MinimumSoak(minimum_minutes=0.25)
+    result = rule.judge(in_turn(1, 15.0, Ending.INTERRUPTED))
+    assert (result.verdict, result.measured) == (Verdict.INCONCLUSIVE, None)
+    assert "the run ended during mover: some cores may not have had their turn" in result.why
+    assert rule.judge(in_turn(1, 15.0)).verdict is Verdict.PASS
+
+
+def test_only_a_load_that_held_every_lane_is_said_to_have_done_so() -> None:
+    half = soak(600.0, pattern="half-lanes", lanes=(working(0, 600.0),))
+    load = load_evidence(load_info("steady", 1, trials=0), (), (half,))
+    judged = evidence(run_data(soaks=(half,)), loads=(load,))
+    result = MinimumSoak(minimum_minutes=10.0).judge(judged)
+    assert result.verdict is Verdict.PASS
+    assert "for 10 min 00 s on CPU 4, at least" in result.why
+    assert "on every lane" in MinimumSoak(minimum_minutes=10.0).judge(evidence()).why

@@ -29,7 +29,7 @@ def test_verified_passes_without_a_failure_pass() -> None:
 def test_one_wrong_result_fails_and_names_load_core_and_time() -> None:
     result = NoFailures().judge(evidence(run_data(failures=(failure(),))))
     assert (result.verdict, result.measured) == (Verdict.FAIL, 1)
-    assert "wrong result in spin on core 5 at 0:00:42.0" in result.why
+    assert "wrong result in spin on CPU 5 at 0:00:42.0" in result.why
 
 
 @pytest.mark.parametrize("kind", [FailureKind.MACHINE_RESTARTED, FailureKind.PROCESS_DIED])
@@ -68,13 +68,50 @@ def test_a_named_load_that_is_not_in_the_record_cannot_pass() -> None:
     assert "no load named gone" in result.why
 
 
-def test_a_named_load_that_is_not_available_cannot_pass_and_an_unnamed_one_does_not_count() -> None:
-    gone = load_evidence(load_info("gone", 2, available=False, reason="no compiler"), ())
-    loads = (load_evidence(), gone)
-    named = NoFailures(loads=("spin", "gone")).judge(evidence(loads=loads))
-    assert named.verdict is Verdict.INCONCLUSIVE
-    assert "no compiler" in named.why
-    assert NoFailures().judge(evidence(loads=loads)).verdict is Verdict.PASS
+GONE = load_evidence(load_info("gone", 2, available=False, reason="no compiler"), ())
+
+
+@pytest.mark.parametrize(
+    ("required", "verdict"), [(True, Verdict.INCONCLUSIVE), (False, Verdict.NOT_TESTED)]
+)
+@pytest.mark.parametrize("names", [(), ("spin", "gone")])
+def test_a_load_that_is_not_available_forbids_a_pass_named_or_not(
+    names: tuple[str, ...], required: bool, verdict: Verdict
+) -> None:
+    rule = NoFailures(loads=names, required=required)
+    result = rule.judge(evidence(loads=(load_evidence(), GONE)))
+    assert (result.verdict, result.measured) == (verdict, None)
+    assert result.why == (
+        "not measured: gone is not available here: no compiler (no failure in 360 verified passes "
+        "of the others)"
+    )
+
+
+def test_a_load_that_the_profile_calls_optional_is_left_out_and_named() -> None:
+    rule = NoFailures(optional_loads=("gone",))
+    result = rule.judge(evidence(loads=(load_evidence(), GONE)))
+    assert (result.verdict, result.measured) == (Verdict.PASS, 0)
+    assert result.why == (
+        "360 passes were verified, none was wrong, no lane died; left out, as the profile allows: "
+        "gone (no compiler)"
+    )
+
+
+def test_an_optional_load_that_is_available_counts_as_any_other() -> None:
+    mute = load_evidence(load_info("gone", 2), (), verified=0)
+    rule = NoFailures(optional_loads=("gone",))
+    assert rule.judge(evidence(loads=(load_evidence(), mute))).verdict is Verdict.INCONCLUSIVE
+    assert "left out" not in rule.judge(evidence(loads=(load_evidence(),))).why
+
+
+def test_when_every_load_is_left_out_nothing_was_tested() -> None:
+    result = NoFailures(optional_loads=("gone",)).judge(evidence(loads=(GONE,)))
+    assert result.verdict is Verdict.INCONCLUSIVE
+
+
+def test_a_failure_of_another_load_still_fails_beside_one_that_is_not_available() -> None:
+    failed = evidence(run_data(failures=(failure(),)), loads=(load_evidence(), GONE))
+    assert NoFailures().judge(failed).verdict is Verdict.FAIL
 
 
 def test_after_an_interruption_only_the_part_that_ran_is_spoken_of() -> None:

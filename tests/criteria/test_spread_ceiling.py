@@ -110,3 +110,10 @@ def test_leaving_a_trial_out_is_no_way_to_repeat_closely(
     assert result.measured == pytest.approx(100 * np.std(CLOSE, ddof=1) / np.mean(CLOSE))
     if verdict is Verdict.INCONCLUSIVE:
         assert "pass without the rejected trials, fail with them" in result.why
+
+
+def test_the_limit_is_told_as_it_was_stated() -> None:
+    # The six sample trials spread by 0.7071 %, of which chi-square allows 1.734 %.
+    assert "; 1.25 % is accepted" in SpreadCeiling(at_most_percent=1.25).judge(evidence()).why
+    beside = SpreadCeiling(at_most_percent=1.733).judge(evidence()).why
+    assert "0.44 % to 1.734 %; 1.733 % is accepted" in beside

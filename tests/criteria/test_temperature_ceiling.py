@@ -68,3 +68,10 @@ def test_a_channel_may_be_named_by_role_key_pattern_or_name() -> None:
     for role in ("cpu_temperature", KEY, "hwmon:*", "cpu temperature"):
         spec = TemperatureCeiling(at_most_celsius=80.0, role=role)
         assert spec.judge(evidence()).verdict is Verdict.PASS
+
+
+def test_a_reading_just_over_the_ceiling_is_not_rounded_down_to_it() -> None:
+    seen = channel(peak=80.04)
+    result = TemperatureCeiling(at_most_celsius=80.0).judge(evidence(run_data(channels=(seen,))))
+    assert result.verdict is Verdict.FAIL
+    assert "reached 80.04 °C, above the ceiling of 80 °C" in result.why

@@ -56,6 +56,20 @@ def test_a_limit_in_another_unit_decides_nothing() -> None:
     assert "spin gives turn/s" in result.why
 
 
+@pytest.mark.parametrize(
+    ("at_least", "verdict"),
+    [(0.099, Verdict.PASS), (0.1, Verdict.INCONCLUSIVE), (0.101, Verdict.FAIL)],
+)
+def test_a_limit_may_have_the_prefix_that_the_report_prints(
+    at_least: float, verdict: Verdict
+) -> None:
+    spec = ThroughputFloor(load="spin", at_least=at_least, unit="kturn/s")
+    result = spec.judge(evidence())
+    assert result.verdict is verdict
+    assert (result.measured, result.unit) == (100.0, "turn/s")
+    assert result.limit == pytest.approx(1000 * at_least)
+
+
 def latency() -> Any:
     load = load_evidence(load_info("late", lower_is_better=True), (9.9, 10.0, 10.1))
     return replace(load, result=replace(load.result, unit="s/load"))

@@ -47,6 +47,7 @@ def _write_for_ever(folder: Path, seed: int) -> None:
     from harness.record.owner import Owner
     from harness.record.writer import RecordWriter
     from harness.results import Boot, Event, EventKind, Sample
+    from tests.packing import packed
 
     chance = random.Random(seed)
     owner = Owner.of_this_process(BOOT_ID, ("nursery",))
@@ -63,7 +64,7 @@ def _write_for_ever(folder: Path, seed: int) -> None:
         samples = [
             Sample(f"c{place}", writer.now_seconds(), chance.gauss(60, 5)) for place in range(40)
         ]
-        writer.put_samples(tuple(samples))
+        writer.put_sweeps(packed(samples))
         # Only a trial is followed by a checkpoint, so most of what is acknowledged is in the log.
         item = _trial(number) if number % 10 == 0 else str(number)
         if writer.put(item).wait(60.0):

@@ -24,6 +24,7 @@ from harness.board import Board, LaneSlot
 from harness.clock import NS_PER_SECOND, SYSTEM
 from harness.errors import RigproofError
 from harness.record.database import RECORD_NAME
+from harness.record.places import SHARED_FOLDER_VARIABLE
 from harness.record.progress import Progress, progress
 from harness.record.reader import read_run
 from harness.results import EventKind, RunData
@@ -179,14 +180,16 @@ class Rig:
                 stdout=out if terminal is None else terminal,
                 stderr=err if terminal is None else terminal,
                 cwd=HERE,
-                env=self._environment(environment),
+                env=self.environment(**environment),
                 start_new_session=True,
             )
         self._commands.append(Command(popen, stdout, stderr))
         return self._commands[-1]
 
-    def _environment(self, more: Mapping[str, str]) -> dict[str, str]:
+    def environment(self, **more: str) -> dict[str, str]:
+        """What this rig's commands find in their environment, and `more`."""
         found = {**os.environ, MARK: self.token, "TMPDIR": str(self.temporary)}
+        found[SHARED_FOLDER_VARIABLE] = str(self.temporary)
         found["RIGPROOF_RUNS_DIR"] = str(self.runs_dir)
         if self.root is not None:
             found["RIGPROOF_SYSFS_ROOT"] = str(self.root)

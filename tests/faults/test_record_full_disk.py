@@ -22,6 +22,7 @@ from harness.record.reader import NO_END_EVENT, read_run
 from harness.record.verify import verify_run
 from harness.record.writer import RecordWriter
 from harness.results import EventKind, Sample
+from tests.packing import packed
 
 from record_nursery import BOOT_ID, _header, _trial  # isort: skip
 
@@ -64,7 +65,7 @@ def trials_until_full(writer: RecordWriter) -> set[int]:
     acknowledged = set()
     for number in range(1, MOST_TRIALS):
         samples = [Sample(f"c{place}", float(number), number / 7 + place) for place in range(50)]
-        writer.put_samples(tuple(samples))
+        writer.put_sweeps(packed(samples))
         writer.flush()
         try:
             if writer.put(_trial(number)).wait(60.0):  # type: ignore[arg-type]

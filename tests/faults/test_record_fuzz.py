@@ -17,6 +17,8 @@ from typing import Any
 
 import pytest
 
+from tests.packing import packed
+
 ROOT = Path(__file__).resolve().parents[2]
 FLIPS = int(os.environ.get("RIGPROOF_BYTES", "40"))
 RECORDS = int(os.environ.get("RIGPROOF_FUZZ", "40"))
@@ -171,7 +173,7 @@ def _lay_out(place: Path, made: Any) -> None:
     writer = made.begin(place / "crashed")
     for number in range(60):
         writer.put(made.trial(number))
-        writer.put_samples(made.readings(float(number)))
+        writer.put_sweeps(packed(made.readings(float(number))))
         writer.flush()
     writer.abandon()
     (place / "good-2").write_bytes(writer.path.read_bytes())

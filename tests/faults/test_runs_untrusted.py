@@ -70,8 +70,7 @@ def on_a_terminal(rig: Rig, *words: str) -> str:
     if not hasattr(os, "openpty"):
         pytest.skip("this system has no pseudo-terminals")
     ours, theirs = os.openpty()
-    environment = {**os.environ, "TMPDIR": str(rig.temporary), "TERM": "xterm-256color"}
-    environment["RIGPROOF_RUNS_DIR"] = str(rig.runs_dir)
+    environment = rig.environment(TERM="xterm-256color")
     process = subprocess.Popen(
         [sys.executable, "-c", ENTRY, *words],
         stdin=theirs,

@@ -132,11 +132,17 @@ def test_a_load_run_with_other_parameters_is_not_the_one_asked_for() -> None:
     assert "spin ran with another turns" in result.why
 
 
-def test_a_load_that_could_not_run_here_is_not_lacking() -> None:
+def test_a_load_that_could_not_run_here_is_not_lacking_but_was_not_tested() -> None:
     gone = replace(run().loads[1], available=False, reason="no compiler")
-    result = analyse(run(loads=(run().loads[0], gone), soaks=()))
-    assert result.verdict is Verdict.PASS
+    data = run(loads=(run().loads[0], gone), soaks=())
+    result = analyse(data)
+    assert (result.verdict, result.exit_code) == (Verdict.INCONCLUSIVE, ExitCode.INCONCLUSIVE)
     assert not result.partial
+    assert "steady is not available here: no compiler" in result.criteria[0].why
+    openly = PROFILE.replace(": no-failures", ": no-failures\n    optional_loads: [steady]")
+    result = analyse(replace(data, profile_text=openly))
+    assert result.verdict is Verdict.PASS
+    assert result.criteria[0].why.endswith("left out, as the profile allows: steady (no compiler)")
 
 
 def test_a_record_whose_profile_cannot_be_read_is_one_clear_error() -> None:
@@ -203,7 +209,7 @@ def test_an_outlier_with_a_cause_is_rejected_and_shown_with_and_without() -> Non
     delayed = (lane(0), lane(1, run_delay_seconds=0.6))
     spin = analyse(outlier_run(lanes=delayed)).workloads[0]
     assert spin.rejected == 1
-    assert spin.flagged[0].cause == "run delay 20.0 % of the trial on core 5"
+    assert spin.flagged[0].cause == "run delay 20.0 % of the trial on CPU 5"
     assert spin.points[-1].state == "rejected"
     assert spin.mean == pytest.approx(100.0)
     assert spin.mean_all == pytest.approx(97.7778, abs=1e-3)
@@ -329,7 +335,7 @@ def test_a_setting_that_the_machine_contradicts_is_not_verified_and_cautioned_of
     result = analyse(run(settings={"memory_speed": "6400MT/s", "note": "x"}, facts=FACTS))
     assert result.unverified_settings == ("memory_speed", "note")
     told = [text for text in result.cautions if "memory_speed" in text]
-    assert told == ["memory_speed was declared as 6400MT/s, but the machine shows 6000."]
+    assert told == ["memory_speed was declared as 6400MT/s, but the machine shows 6000 MT/s."]
 
 
 def test_a_run_without_a_temperature_is_cautioned() -> None:

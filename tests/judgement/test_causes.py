@@ -30,13 +30,13 @@ def test_a_quiet_trial_has_no_cause() -> None:
         (
             {"run_delay_seconds": 0.0149},
             {"run_delay_seconds": 0.015},
-            "run delay 0.5 % of the trial on core 5",
+            "run delay 0.5 % of the trial on CPU 5",
         ),
         ({"major_faults": 9}, {"major_faults": 10}, "10 page faults from disk"),
         (
             {"involuntary_switches": 299},
             {"involuntary_switches": 300},
-            "100 involuntary switches a second on core 5",
+            "100 involuntary switches a second on CPU 5",
         ),
         # One of two lanes drops by 2 %: their mean by 1 %.
         ({"clock_hz": 3.6e9 * 0.981}, {"clock_hz": 3.6e9 * 0.9799}, "clock 1.0 % below its usual"),
@@ -60,7 +60,7 @@ def test_the_lane_that_suffered_most_is_named() -> None:
     lanes = (lane(0, run_delay_seconds=0.9), lane(1, run_delay_seconds=0.3))
     taken = trial(0, 100.0, lanes=lanes)
     found = Causes(run_data(trials=(taken,))).of(taken)
-    assert found == ("run delay 30.0 % of the trial on core 4",)
+    assert found == ("run delay 30.0 % of the trial on CPU 4",)
 
 
 def test_a_lane_without_a_cpu_is_named_by_its_number() -> None:
@@ -132,7 +132,7 @@ def test_what_every_trial_suffered_disturbs_them_all_and_excuses_none() -> None:
 def test_a_trial_disturbed_more_than_the_others_has_an_excuse() -> None:
     data = delayed(0.011, 0.010, 0.012, 0.010, 0.080, 0.011)
     excuses = [Causes(data).excuse(item) for item in data.trials]
-    assert excuses == [(), (), (), (), ("run delay 8.0 % of the trial on core 5",), ()]
+    assert excuses == [(), (), (), (), ("run delay 8.0 % of the trial on CPU 5",), ()]
 
 
 def test_a_trial_within_the_scatter_of_the_others_has_no_excuse() -> None:

@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 from evidence_samples import event, load_info, run_data, soak
 
@@ -178,7 +179,27 @@ def test_a_judged_channel_without_a_reading_in_the_soak_says_so() -> None:
     early = replace(early, envelopes=early.envelopes[:5])
     judged = analyse(run(early), asked).criteria[0]
     assert judged.verdict is Verdict.INCONCLUSIVE
-    assert "samples" in judged.why
+    assert "die 2 gave no usable value for 10 min 00 s of the 10 min 00 s of steady" in judged.why
+
+
+@pytest.mark.parametrize(("channels", "fitted"), [(1, False), (20, True)])
+def test_the_channels_of_a_run_share_the_level_of_the_misfit(channels: int, fitted: bool) -> None:
+    """The unlucky noise of `test_thermal`: alone a misfit, as one channel of twenty none."""
+    noise = np.random.default_rng(81).normal(0.0, 0.6, 300)
+
+    def unlucky(time: float) -> float:
+        place = int(time) if 0 < time < 300 else 0
+        return START + float(noise[place]) + RISE * -math.expm1(-max(time, 0.0) / 40.0)
+
+    others = (
+        series(f"die {number}", "cpu_temperature", "°C", lambda time: heated(time) - 9.0)
+        for number in range(2, channels + 1)
+    )
+    package = series("package", "cpu_temperature", "°C", unlucky)
+    asked = parse_profile(TEXT + MARGIN, registry=None)
+    found = findings(run(seconds=300.0, channels=(package, *others)), asked)
+    assert len(found) == channels
+    assert (found[0].fit.steady_celsius is not None) is fitted
 
 
 def test_patterns_without_steady_power_are_not_fitted() -> None:

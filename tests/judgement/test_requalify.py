@@ -108,7 +108,7 @@ def test_a_workload_slower_than_the_margin_fails() -> None:
     )
     result = analyse(replace(slow, trials=trials))
     assert result.exit_code is ExitCode.FAIL
-    assert "load-3 ran at 95.0 %" in result.criteria[-1].why
+    assert "load-3 ran at 94.96 %" in result.criteria[-1].why
 
 
 def test_a_goal_out_of_reach_says_which_margin_would_do() -> None:

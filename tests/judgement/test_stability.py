@@ -48,7 +48,7 @@ def test_failures_are_counted_and_the_weakest_core_is_named() -> None:
     assert "one error per 9 min 32 s" in statements[0].text
     # -ln(0.05) = 2.9957 errors an hour: one per 20 min 02 s
     assert (
-        "The weakest is core 5: 2 errors, at most one per 9 min 32 s; "
+        "The weakest is CPU 5: 2 errors, at most one per 9 min 32 s; "
         "every other core by itself at most one per 20 min 02 s." in statements[0].text
     )
 
@@ -71,7 +71,7 @@ def test_a_million_passes_are_told_with_digits_enough_and_never_as_a_hundred_per
 def test_the_core_with_the_least_time_sets_the_bound_and_is_named() -> None:
     lanes = (working(0, 3600.0), working(1, 600.0))
     text = stability_statements(judged(soak(3600.0, 0, lanes=lanes)))[0].text
-    assert "10 min 00 s in verified passes on core 5, which has the least" in text
+    assert "10 min 00 s in verified passes on CPU 5, which has the least" in text
     assert "at most one error per 3 min 20 s" in text
     assert "holds for each core by itself" in text
 
@@ -89,7 +89,7 @@ def test_a_core_that_failed_before_it_verified_anything_shows_no_rate() -> None:
     broken = replace(good, data=replace(good.data, failures=(failure(at_seconds=200.0),)))
     (statement,) = stability_statements(broken)
     assert statement.text == (
-        "steady: 1 error; core 5 verified no pass, so no rate of errors is shown."
+        "steady: 1 error; CPU 5 verified no pass, so no rate of errors is shown."
     )
 
 

@@ -32,6 +32,19 @@ def test_bursts_do_not_overlap_and_keep_their_mean_idle() -> None:
     assert fmean(idles) / NS_PER_SECOND == pytest.approx(1.0, abs=4 / 399**0.5)
 
 
+def test_walking_through_the_windows_gives_each_of_them() -> None:
+    for gate in (SquareWave.of(3.0, 40.0), Bursts(5, 10**9, 10**8)):
+        walked = list(itertools.islice(gate.windows(), 60))
+        assert walked == [gate.window(number) for number in range(60)]
+
+
+def test_bursts_are_where_they_were_when_each_was_summed_up_from_the_start() -> None:
+    gate = Bursts(seed=3, idle_ns=10**9, burst_ns=10**8)
+    for number, window in enumerate(itertools.islice(gate.windows(), 40)):
+        idle_ns = sum(gate._idle(step) for step in range(number + 1))
+        assert window.on_ns == idle_ns + number * gate.burst_ns
+
+
 def test_a_seed_gives_the_same_bursts_everywhere() -> None:
     one, two = Bursts(1, 10**9, 10**8), Bursts(1, 10**9, 10**8)
     assert one.window(50) == two.window(50)

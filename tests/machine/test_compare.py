@@ -8,10 +8,10 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.compared import FactChange
 from harness.machine.compare import changed_facts, flatten, same_machine, unread_facts
 from harness.machine.fact_values import unknown
 from harness.machine.facts import collect_facts
-from harness.results import FactChange
 from tests.sysfs_trees import desktop_a, server
 
 _leaf = st.one_of(st.none(), st.booleans(), st.integers(-5, 5), st.sampled_from(["a", "b"]))

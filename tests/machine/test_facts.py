@@ -13,6 +13,7 @@ from harness.machine.fact_values import is_unknown, known_or_none, reason_of, un
 from harness.machine.facts import collect_facts
 from tests.sysfs_trees import (
     BOARDS,
+    Tree,
     arm_board,
     desktop_a,
     desktop_b,
@@ -71,7 +72,105 @@ def test_a_hypervisor_without_a_name_is_not_known_and_none_is_none(tmp_path: Pat
     assert reason_of(unnamed["kind"]) == "the hypervisor gives no name"
     (tree.root / "proc/cpuinfo").unlink()
     silent = collect_facts(tree.root)["virtualization"]
-    assert {reason_of(it) for it in silent.values()} == {"this system does not say"}
+    assert {reason_of(it) for it in silent.values()} == {SILENT}
+
+
+SILENT = "neither the processor nor the firmware says"
+
+
+@pytest.mark.parametrize(
+    ("vendor", "product"),
+    [
+        ("QEMU", "KVM Virtual Machine"),
+        ("Apple Inc.", "Apple Virtualization Generic Platform"),
+        ("Google", "Google Compute Engine"),
+        ("Amazon EC2", "m6g.large"),
+    ],
+)
+def test_a_guest_without_a_flag_is_known_by_its_firmware(
+    tmp_path: Path, vendor: str, product: str
+) -> None:
+    tree = arm_board(tmp_path)
+    tree.dmi({"sys_vendor": vendor, "product_name": product})
+    found = collect_facts(tree.root)["virtualization"]
+    assert found == {"virtual": True, "kind": f"{vendor} {product}"}
+
+
+@pytest.mark.parametrize(
+    ("file", "text", "kind"),
+    [
+        ("hypervisor/compatible", b"xen,xen-4.17\0xen,xen\0", "xen,xen-4.17 xen,xen"),
+        ("hypervisor/compatible", b"linux,kvm\0", "linux,kvm"),
+        ("compatible", b"linux,dummy-virt\0", "linux,dummy-virt"),
+    ],
+)
+@pytest.mark.parametrize("place", ["sys/firmware/devicetree/base", "proc/device-tree"])
+def test_a_guest_without_a_flag_is_known_by_its_device_tree(
+    tmp_path: Path, place: str, file: str, text: bytes, kind: str
+) -> None:
+    tree = arm_board(tmp_path)
+    tree.write(f"{place}/{file}", text)
+    assert collect_facts(tree.root)["virtualization"] == {"virtual": True, "kind": kind}
+
+
+@pytest.mark.parametrize(
+    "dmi",
+    [
+        {},
+        {"sys_vendor": "A Server Maker", "product_name": "Rack 2"},
+        {"sys_vendor": "Amazon EC2", "product_name": "m6g.metal"},
+    ],
+)
+def test_the_silence_of_a_processor_without_a_flag_shows_no_bare_machine(
+    tmp_path: Path, dmi: dict[str, str]
+) -> None:
+    tree = arm_board(tmp_path)
+    tree.dmi(dmi)
+    found = collect_facts(tree.root)["virtualization"]
+    assert {name: reason_of(it) for name, it in found.items()} == {
+        "virtual": SILENT,
+        "kind": SILENT,
+    }
+
+
+def test_an_x86_board_whose_product_sounds_virtual_is_what_its_flag_says(tmp_path: Path) -> None:
+    tree = desktop_a(tmp_path)
+    tree.dmi({"product_name": "Virtual Pinball"})
+    assert collect_facts(tree.root)["virtualization"] == {"virtual": False, "kind": None}
+
+
+def _quota(tree: Tree) -> float | None:
+    quota: float | None = collect_facts(tree.root)["container"]["cpu_quota_cpus"]
+    return quota
+
+
+def test_the_quota_of_the_processs_own_group_counts_and_the_smallest_above_it(
+    tmp_path: Path,
+) -> None:
+    tree = desktop_a(tmp_path)
+    tree.write("proc/self/cgroup", "0::/user.slice/a.scope")
+    assert _quota(tree) is None
+    tree.write("sys/fs/cgroup/user.slice/a.scope/cpu.max", "150000 100000")
+    assert _quota(tree) == 1.5
+    tree.write("sys/fs/cgroup/user.slice/cpu.max", "50000 100000")
+    assert _quota(tree) == 0.5
+    tree.write("sys/fs/cgroup/user.slice/cpu.max", "max 100000")
+    assert _quota(tree) == 1.5
+    tree.write("sys/fs/cgroup/cpu.max", "100000 100000")  # what a container sees as its root
+    assert _quota(tree) == 1.0
+    tree.write("sys/fs/cgroup/other.slice/cpu.max", "1000 100000")
+    assert _quota(tree) == 1.0
+
+
+@pytest.mark.parametrize("mount", ["cpu", "cpu,cpuacct"])
+def test_a_quota_of_the_older_hierarchy_is_seen(tmp_path: Path, mount: str) -> None:
+    tree = desktop_a(tmp_path)
+    tree.write("proc/self/cgroup", "9:name=systemd:/\n4:cpu,cpuacct:/x/y\n3:cpuset:/z")
+    tree.write_all(f"sys/fs/cgroup/{mount}", {"cpu.cfs_quota_us": -1, "cpu.cfs_period_us": 100000})
+    assert _quota(tree) is None
+    limits = {"cpu.cfs_quota_us": 200_000, "cpu.cfs_period_us": 100_000}
+    tree.write_all(f"sys/fs/cgroup/{mount}/x", limits)
+    assert _quota(tree) == 2.0
 
 
 def test_the_other_drivers_switch_for_boost_is_turned_round(tmp_path: Path) -> None:

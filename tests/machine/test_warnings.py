@@ -10,7 +10,7 @@ import pytest
 
 from harness.machine import warnings as module
 from harness.machine.warnings import busy_cpus, pre_run_warnings
-from tests.sysfs_trees import Tree, desktop_a, desktop_b, laptop, virtual_machine
+from tests.sysfs_trees import Tree, arm_board, desktop_a, desktop_b, laptop, virtual_machine
 
 
 def _names(root: Path, **options: object) -> set[str]:
@@ -53,6 +53,13 @@ def test_a_virtual_machine_is_warned_of_by_name(tmp_path: Path) -> None:
     assert _names(root) == {"virtual machine"}
     (warning,) = pre_run_warnings(root, busy=lambda: None)
     assert "A Cloud Virtual Machine" in warning.text
+
+
+def test_a_guest_whose_processor_has_no_flag_is_warned_of(tmp_path: Path) -> None:
+    tree = arm_board(tmp_path)
+    assert "virtual machine" not in _names(tree.root)
+    tree.dmi({"sys_vendor": "QEMU", "product_name": "KVM Virtual Machine"})
+    assert "virtual machine" in _names(tree.root)
 
 
 def test_a_virtual_machine_without_a_name_is_warned_of_without_one(tmp_path: Path) -> None:

@@ -47,11 +47,17 @@ class Pass(Spin):
     paired: ClassVar[bool] = True
 
 
+class Echo(Spin):
+    name: ClassVar[str] = "echo"
+    unit: ClassVar[str] = "call"
+    lower_is_better: ClassVar[bool] = True
+
+
 class Registry:
     """Stands for workloads.registry."""
 
     def __init__(self) -> None:
-        self._all: dict[str, Any] = {kind.name: kind for kind in (Spin, Roll, Pass)}
+        self._all: dict[str, Any] = {kind.name: kind for kind in (Spin, Roll, Pass, Echo)}
 
     def names(self) -> list[str]:
         return list(self._all)

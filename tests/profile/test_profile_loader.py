@@ -13,6 +13,8 @@ from hypothesis import strategies as st
 from profile_samples import MINIMAL, REGISTRY
 
 import workloads.registry
+from harness.criteria.base import LoadCriterion
+from harness.criteria.minimum_soak import MinimumSoak
 from harness.errors import ProfileError
 from harness.profile.loader import find_profile, load_profile, parse_profile, shipped_profiles
 from harness.profile.patterns import PATTERNS
@@ -31,6 +33,9 @@ def test_the_smallest_profile_is_read_with_every_default() -> None:
     assert (load.name, load.maximum_trials, load.pattern.kind) == ("spin", 3, "all-lanes")
     assert profile.safety.stop_above_celsius == 95.0
 
+
+SOAKING = MINIMAL.replace("trials: 3", "soak_minutes: 2")
+FLOOR = "accept:\n  - {criterion: throughput-floor, load: "
 
 # (text, line, key, words that the message must hold)
 BAD = [
@@ -120,6 +125,30 @@ BAD = [
      "accept[1].loads", "judges soaks"),
     (MINIMAL + "accept:\n  - {criterion: throughput-floor, load: spon, at_least: 1, unit: t}\n", 6,
      "accept[1].load", "did you mean 'spin'"),
+    # criteria that no night could satisfy
+    (MINIMAL + FLOOR + "spin, at_least: 1, unit: FLOP/s}\n",
+     6, "accept[1].unit", "in turn/s: give that, or with a prefix of the SI, e.g. Mturn/s"),
+    (MINIMAL + FLOOR + "spin, at_most: 1, unit: turn/s}\n",
+     6, "accept[1].at_most", "better when higher: give at_least"),
+    (MINIMAL.replace("spin", "echo")
+     + FLOOR + "echo, at_least: 1, unit: s/call}\n",
+     6, "accept[1].at_least", "better when lower: give at_most"),
+    (MINIMAL.replace("spin", "echo")
+     + FLOOR + "echo, at_most: 1, unit: call/s}\n",
+     6, "accept[1].unit", "is measured in s/call: give that, or with a prefix of the SI, e.g. ns/"),
+    (MINIMAL + "accept:\n  - {criterion: minimum-soak, minimum_minutes: 1}\n", 6, "accept[1]",
+     "minimum-soak judges a soak, and this profile has none"),
+    (SOAKING + "accept:\n  - {criterion: minimum-soak, minimum_minutes: 3}\n", 6,
+     "accept[1].minimum_minutes", "asks for 3 min on each core, and 'spin' gives a core 2 min at"),
+    (SOAKING + "    pattern: {kind: half-lanes, which: alternate}\n"
+     "accept:\n  - {criterion: minimum-soak, minimum_minutes: 1.5}\n", 7,
+     "accept[1].minimum_minutes", "asks for 1 min 30 s on each core, and 'spin' gives a core 1"),
+    (SOAKING + "accept:\n  - {criterion: spread-ceiling, at_most_percent: 1}\n", 6, "accept[1]",
+     "spread-ceiling judges a load with trials, and this profile has none"),
+    (MINIMAL + "accept:\n  - {criterion: no-failures, optional_loads: [spun]}\n", 6,
+     "accept[1].optional_loads", "no load of this profile; did you mean 'spin'"),
+    (MINIMAL + "accept:\n  - {criterion: no-failures, loads: [spin], optional_loads: [roll]}\n", 6,
+     "accept[1].optional_loads", "'roll' is not among loads"),
 ]  # fmt: skip
 
 
@@ -142,6 +171,27 @@ def test_the_first_problem_is_told_and_the_others_are_counted() -> None:
     error = error_of(text)
     assert error.line == 4
     assert "(and 2 more problems after it)" in str(error)
+
+
+@pytest.mark.parametrize(
+    ("workload", "limit"),
+    [
+        ("spin", "at_least: 1, unit: turn/s"),
+        ("spin", "at_least: 1, unit: Mturn/s"),
+        ("echo", "at_most: 1, unit: ns/call"),
+        ("spin", "at_least_percent_of_baseline: 99"),
+    ],
+)
+def test_a_floor_is_taken_in_the_unit_that_the_report_prints(workload: str, limit: str) -> None:
+    rule = f"accept:\n  - {{criterion: throughput-floor, load: {workload}, {limit}}}\n"
+    profile = parse_profile(MINIMAL.replace("spin", workload) + rule, registry=REGISTRY)
+    assert profile.accept[0].load_names() == (workload,)
+
+
+def test_a_soak_may_be_asked_for_to_its_last_second_and_what_is_beside_it_be_optional() -> None:
+    mixed = SOAKING + "    pattern: {kind: mixed, with: [roll]}\n"
+    rule = "accept:\n  - {criterion: minimum-soak, minimum_minutes: 2, optional_loads: [roll]}\n"
+    assert parse_profile(mixed + rule, registry=REGISTRY).accept[0].required
 
 
 def test_without_a_registry_the_text_of_an_old_record_still_loads() -> None:
@@ -256,6 +306,28 @@ def test_a_shipped_profile_lasts_as_long_as_its_comment_says(
     name: str, least_minutes: float, most_minutes: float
 ) -> None:
     assert least_minutes <= seconds_of(name) / 60 <= most_minutes
+
+
+@pytest.mark.parametrize("name", sorted(shipped_profiles()))
+def test_a_machine_without_a_compiler_or_a_second_core_can_pass_a_shipped_profile(
+    name: str,
+) -> None:
+    profile = load_profile(name).profile
+    system = {"compile-c", "fabric-round-trip"}
+    some = {load.name for load in profile.loads if load.workload in system}
+    for spec in profile.accept:
+        if spec.required and isinstance(spec, LoadCriterion):
+            soaks = {load.name for load in profile.loads if load.is_soak}
+            judged = {*spec.loads} or (soaks if spec.needs == "soak" else some)
+            assert some & judged <= {*spec.optional_loads}, spec.label
+
+
+def test_overnight_asks_every_soak_for_its_minimum() -> None:
+    profile = load_profile("overnight").profile
+    asked = [
+        name for spec in profile.accept if isinstance(spec, MinimumSoak) for name in spec.loads
+    ]
+    assert sorted(asked) == sorted(load.name for load in profile.loads if load.is_soak)
 
 
 def test_all_loads_leaves_out_no_workload_but_the_users_own() -> None:

@@ -31,7 +31,9 @@ def lists(value: Any) -> Any:
 
 
 def test_the_schema_is_a_valid_schema() -> None:
-    Draft202012Validator.check_schema(SCHEMA)
+    meta_schema = Draft202012Validator(Draft202012Validator.META_SCHEMA)
+    assert [error.message for error in meta_schema.iter_errors(SCHEMA)] == []
+    assert not meta_schema.is_valid({**SCHEMA, "type": "no type"})
 
 
 @pytest.mark.parametrize("name", sorted(shipped_profiles()))

@@ -28,6 +28,7 @@ from harness.results import (
     SoakData,
     TrialData,
 )
+from tests.packing import packed
 
 RUN_ID = "20260921T141320Z-sample-0a1b"
 BOOT_ID = "boot-a"
@@ -185,7 +186,7 @@ def _finish_run(folder: Path) -> Path:
     writer.put("fan at full speed")
     for second in range(5):
         clock.advance(1.0)
-        writer.put_samples(readings(float(second), 70.0 + second))
+        writer.put_sweeps(packed(readings(float(second), 70.0 + second)))
         assert writer.flush()
     writer.put(trial(2))
     writer.put(soak())

@@ -22,12 +22,14 @@ from harness.record.blocks import (
     unpack_readings,
 )
 from harness.results import Sample
+from harness.sweeps import left_out
+from tests.packing import packed
 
 NUMBERS = {"a": 1, "b": 7, "c": 4_000_000_000}
 
 finite = st.floats(allow_nan=False, allow_infinity=False)
 texts = st.sampled_from(
-    ["", "EIO", "ENODATA: no data", "ünlesbar", "implausible: +127 °C", "x" * 300]
+    ["", "EIO", "ENODATA: no data", "ünlesbar", "implausible: +127 °C", "repeat", "x" * 300]
 )
 
 
@@ -71,7 +73,7 @@ def unpacked(block: Block) -> list[Sample]:
 
 @given(sample_lists())
 def test_values_come_back_bit_for_bit_and_times_to_the_microsecond(made: list[Sample]) -> None:
-    (block,) = make_blocks(made, NUMBERS)
+    (block,) = make_blocks(packed(made), NUMBERS)
     ordered = sorted(made, key=lambda sample: NUMBERS[sample.channel])
     for before, after in zip(ordered, unpacked(block), strict=True):
         assert (after.channel, after.reason, after.flag) == (
@@ -93,12 +95,12 @@ def _bits(value: float | None) -> bytes | None:
 
 @given(sample_lists())
 def test_an_envelope_says_what_its_readings_say(made: list[Sample]) -> None:
-    (block,) = make_blocks(made, NUMBERS)
+    (block,) = make_blocks(packed(made), NUMBERS)
     columns = unpack_envelopes(block.envelopes)
     assert set(columns["channel"]) == {NUMBERS[sample.channel] for sample in made}
     for place, number in enumerate(columns["channel"]):
         mine = [sample for sample in made if NUMBERS[sample.channel] == number]
-        good = [s.value for s in mine if s.value is not None and not s.flag]
+        good = [s.value for s in mine if s.value is not None and not left_out(s.flag)]
         read = [s for s in mine if s.value is not None]
         assert columns["samples"][place] == len(read)
         assert columns["missing"][place] == len(mine) - len(read)
@@ -117,12 +119,13 @@ def test_an_envelope_says_what_its_readings_say(made: list[Sample]) -> None:
 
 @pytest.mark.parametrize("value", [math.inf, -math.inf, math.nan])
 def test_a_value_that_is_not_finite_becomes_a_missing_one_with_a_reason(value: float) -> None:
-    (block,) = make_blocks([Sample("a", 1.0, value)], NUMBERS)
+    (block,) = make_blocks(packed([Sample("a", 1.0, value)]), NUMBERS)
     assert unpacked(block) == [Sample("a", 1.0, None, NOT_FINITE)]
 
 
 def test_readings_of_one_second_share_a_block_wherever_the_second_begins() -> None:
-    blocks = make_blocks([Sample("a", 10.6 + step / 10, 1.0) for step in range(10)], NUMBERS)
+    made = [Sample("a", 10.6 + step / 10, 1.0) for step in range(10)]
+    blocks = make_blocks(packed(made), NUMBERS)
     assert [block.readings for block in blocks] == [10]
     assert blocks[0].start_seconds == 10.6
     assert blocks[0].duration_seconds == pytest.approx(0.9)
@@ -130,19 +133,19 @@ def test_readings_of_one_second_share_a_block_wherever_the_second_begins() -> No
 
 def test_a_backlog_is_cut_at_whole_seconds() -> None:
     made = [Sample("a", step / 2, 1.0) for step in range(20)]
-    blocks = make_blocks(made, NUMBERS)
+    blocks = make_blocks(packed(made), NUMBERS)
     assert [(block.start_seconds, block.readings) for block in blocks] == [
         (float(second), 2) for second in range(10)
     ]
 
 
 def test_a_second_with_too_many_readings_makes_several_blocks() -> None:
-    blocks = make_blocks([Sample("a", 0.0, 1.0)] * (MOST_READINGS + 1), NUMBERS)
+    blocks = make_blocks(packed([Sample("a", 0.0, 1.0)] * (MOST_READINGS + 1)), NUMBERS)
     assert [block.readings for block in blocks] == [MOST_READINGS, 1]
 
 
 def test_no_readings_make_no_block() -> None:
-    assert make_blocks([], NUMBERS) == []
+    assert make_blocks(packed([]), NUMBERS) == []
 
 
 def test_smooth_readings_take_less_than_three_bytes_each() -> None:
@@ -154,7 +157,7 @@ def test_smooth_readings_take_less_than_three_bytes_each() -> None:
         for place, name in enumerate(numbers)
         for step in range(10)
     ]
-    (block,) = make_blocks(made, numbers)
+    (block,) = make_blocks(packed(made), numbers)
     assert len(block.packed) < 3 * len(made)
     assert len(block.envelopes) < 16 * len(numbers)
 
@@ -164,7 +167,7 @@ def _good_block() -> Block:
         Sample("ab"[step % 2], 5 + step / 10, float(step), "", "odd" * (step % 3))
         for step in range(9)
     ]
-    return make_blocks(made, NUMBERS)[0]
+    return make_blocks(packed(made), NUMBERS)[0]
 
 
 @settings(max_examples=300)
@@ -213,3 +216,16 @@ def test_a_frame_without_its_size_is_refused() -> None:
 def test_a_later_format_is_named() -> None:
     with pytest.raises(DamagedBlock, match="format 9"):
         unpack_readings(b"\x09" + _good_block().packed[1:])
+
+
+def test_a_repeated_value_is_judged_like_any_other_and_an_implausible_one_is_not() -> None:
+    """A driver that renews its values seldom gives repeats: right, only not new."""
+    made = [
+        Sample("a", 1.0, 61.0),
+        Sample("a", 1.5, 61.0, flag="repeat"),
+        Sample("a", 2.0, 127.0, flag="implausible: 127 °C"),
+    ]
+    (block,) = make_blocks(packed(made), {"a": 1})
+    columns = unpack_envelopes(block.envelopes)
+    assert (columns["samples"][0], columns["flagged"][0]) == (3, 1)
+    assert (columns["maximum"][0], columns["last"][0]) == (61.0, 61.0)

@@ -34,6 +34,7 @@ from harness.record.store import RecordStore
 from harness.record.verify import verify_run
 from harness.record.writer import RecordWriter
 from harness.results import Boot, Event, EventKind, FailureKind, RunData
+from tests.packing import packed
 
 ENDED = Event(EventKind.LOAD_ENDED, 9.0, "", {"load": 0})
 FULL = Event(EventKind.WARNING, 9.0, "the storage is full", {"storage": "full"})
@@ -50,7 +51,7 @@ def crash(folder: Path, *items: Any) -> tuple[Path, ManualClock]:
     for item in (HOT, CLOCK, *items):
         writer.put(item)
     clock.advance(12.0)
-    writer.put_samples(readings(11.0, 81.5))
+    writer.put_sweeps(packed(readings(11.0, 81.5)))
     assert writer.flush()
     writer.abandon()
     clock.advance(3600.0)

@@ -13,6 +13,8 @@ from harness.record.blocks import make_blocks
 from harness.record.database import Database
 from harness.record.envelopes import MOST_ENVELOPES, NumberedChannel, channel_data
 from harness.results import Channel, ChannelData, Sample
+from harness.sweeps import left_out
+from tests.packing import packed
 
 A, B = (Channel(key, key, "°C", "test") for key in "ab")
 NUMBERED = [NumberedChannel(11, A), NumberedChannel(22, B)]
@@ -28,7 +30,7 @@ def merged(database: Database, made: list[Sample]) -> tuple[ChannelData, ...]:
     insert = "INSERT INTO sample_blocks VALUES (NULL, 1, ?, ?, ?, ?, ?)"
     with database.transaction():
         database.execute("DELETE FROM sample_blocks")
-        for block in make_blocks(made, NUMBERS):
+        for block in make_blocks(packed(made), NUMBERS):
             values = (block.start_seconds, block.duration_seconds, block.readings)
             database.execute(insert, (*values, block.envelopes, block.packed))
     banners: list[str] = []
@@ -42,7 +44,9 @@ def merged(database: Database, made: list[Sample]) -> tuple[ChannelData, ...]:
     st.floats(0, 1e5),
     st.lists(
         st.tuples(
-            st.floats(0, 50_000), st.none() | st.integers(-50, 120), st.sampled_from(["", "odd"])
+            st.floats(0, 50_000),
+            st.none() | st.integers(-50, 120),
+            st.sampled_from(["", "repeat", "implausible"]),
         ),
         min_size=1,
         max_size=60,
@@ -53,9 +57,9 @@ def test_merging_keeps_extremes_means_and_counts_exact(
 ) -> None:
     made = [Sample("a", start + at, value, "", flag) for at, value, flag in sorted(drawn, key=str)]
     data, other = merged(database, made)
-    good = [s.value for s in made if s.value is not None and not s.flag]
+    good = [s.value for s in made if s.value is not None and not left_out(s.flag)]
     assert data.missing == sum(s.value is None for s in made)
-    assert data.flagged == sum(s.value is not None and s.flag != "" for s in made)
+    assert data.flagged == sum(s.value is not None and left_out(s.flag) for s in made)
     assert data.samples == len(made) - data.missing
     assert sum(envelope.samples for envelope in data.envelopes) == len(good)
     assert len(data.envelopes) <= MOST_ENVELOPES + 1

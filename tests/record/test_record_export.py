@@ -18,6 +18,7 @@ from harness.judgement.causes import Causes
 from harness.outcome import Ending
 from harness.record.export import export_run, safe_cell
 from harness.record.reader import read_run
+from tests.packing import packed
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
@@ -65,7 +66,7 @@ def test_what_was_not_measured_is_an_empty_cell_with_its_reason(tmp_path: Path) 
     writer = begin(tmp_path)
     writer.put(HOT)
     writer.put(trial(1, rate=math.nan, valid=False))
-    writer.put_samples(readings(0.0, None))
+    writer.put_sweeps(packed(readings(0.0, None)))
     writer.seal(Ending.ERROR, "")
     export_run(writer.folder, tmp_path)
     (told,) = rows_of(tmp_path / "trials.csv")
@@ -83,7 +84,7 @@ def test_no_text_of_a_record_starts_a_formula(tmp_path: Path) -> None:
     writer.put(trial(1, causes=("-2",)))
     writer.put(soak())
     writer.put("\t=1")
-    writer.put_samples(readings(0.0))
+    writer.put_sweeps(packed(readings(0.0)))
     writer.seal(Ending.COMPLETED, "")
     for path in export_run(writer.folder, tmp_path / "csv"):
         for row in rows_of(path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from harness.outcome import Ending
 from harness.record import lastwords
 from harness.record.endings import LossCause, close_lost_runs
 from harness.record.lastwords import LastWords, forget_last_words, last_words, leave_last_words
+from harness.record.places import SHARED_FOLDER_VARIABLE
 from harness.record.reader import read_run
 from harness.record.store import RecordStore
 from harness.record.writer import RecordWriter
@@ -25,10 +27,10 @@ WORDS = LastWords("disk I/O error: check the disk and its cable", full=False)
 
 @pytest.fixture
 def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """The folder for temporary files, as this test's runs see it."""
-    folder = tmp_path / "temporary"
+    """The folder that runs share, as this test's runs see it."""
+    folder = tmp_path / "shared"
     folder.mkdir()
-    monkeypatch.setattr(lastwords, "temporary_folder", lambda: folder)
+    monkeypatch.setenv(SHARED_FOLDER_VARIABLE, str(folder))
     return folder
 
 
@@ -41,6 +43,32 @@ def test_words_come_back_private_and_only_until_they_are_forgotten(place: Path) 
     forget_last_words(RUN_ID)
     assert last_words(RUN_ID) is None
     forget_last_words(RUN_ID)
+
+
+def test_words_are_found_under_another_folder_for_temporary_files(
+    tmp_path: Path, place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A service and a user have folders of their own; the run is one."""
+    leave_last_words(RUN_ID, WORDS)
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    monkeypatch.setattr(tempfile, "tempdir", None)
+    assert last_words(RUN_ID) == WORDS
+
+
+@pytest.mark.parametrize("lost", [0, 1])
+def test_words_outlast_a_restart_and_a_full_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lost: int
+) -> None:
+    """One folder is emptied by a restart, the other may lie on the disk that has failed."""
+    folders = (tmp_path / "memory", tmp_path / "disk")
+    monkeypatch.setattr(lastwords, "shared_folders", lambda: folders)
+    folders[1 - lost].mkdir()
+    leave_last_words(RUN_ID, WORDS)
+    assert last_words(RUN_ID) == WORDS
+    folders[lost].mkdir()
+    leave_last_words(RUN_ID, WORDS)
+    forget_last_words(RUN_ID)
+    assert [list(folder.iterdir()) for folder in folders] == [[], []]
 
 
 def test_a_name_does_not_lead_out_of_the_folder(place: Path) -> None:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
 import os
 import stat
 import subprocess
 import sys
+import tempfile
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -17,8 +20,15 @@ from record_samples import BOOT_ID
 from harness.clock import ManualClock
 from harness.errors import RefusedStart, StorageError
 from harness.record import lock as lock_module
-from harness.record.lock import LOCK_NAME, MachineLock
-from harness.record.owner import Owner, owner_is_alive, process_mark, terminal_name
+from harness.record.lock import CLOSING_NAME, LOCK_NAME, MachineLock
+from harness.record.owner import (
+    Owner,
+    owner_is_alive,
+    process_mark,
+    restarted_since,
+    terminal_name,
+)
+from harness.record.places import SHARED_FOLDER_VARIABLE
 
 FOREIGN = "foreign lock"
 
@@ -39,6 +49,11 @@ def gone(me: Owner) -> Owner:
     mark = process_mark(child.pid) or "?"
     child.wait()
     return dataclasses.replace(me, pid=child.pid, mark=mark)
+
+
+def leave(owner: Owner, run_id: str, clock: ManualClock, folder: Path) -> None:
+    """A lock whose process has ended: nobody removed it and nobody holds it."""
+    MachineLock.acquire(owner, run_id, clock, folder=folder)._file.close()
 
 
 def test_the_lock_is_there_while_it_is_held_and_gone_afterwards(
@@ -72,7 +87,7 @@ def test_a_stale_lock_is_taken_over_and_explained(
         "pid used again": dataclasses.replace(me, mark="ticks 1"),
         "restart": me,
     }
-    MachineLock.acquire(owners[case], "run-1", clock, folder=tmp_path)
+    leave(owners[case], "run-1", clock, tmp_path)
     if case == "restart":
         monkeypatch.setattr(lock_module, "boot_id", lambda: "boot-after")
     with MachineLock.acquire(me, "run-2", clock, folder=tmp_path) as lock:
@@ -170,13 +185,14 @@ def test_a_lock_taken_while_a_stale_one_was_judged_stays_where_it_is(
 ) -> None:
     """A second run takes the stale lock over in the worst moment, and a third one waits to."""
     path = tmp_path / LOCK_NAME
-    MachineLock.acquire(gone(me), "stale", clock, folder=tmp_path)
+    leave(gone(me), "stale", clock, tmp_path)
     really_alive, really_rename = lock_module.owner_is_alive, Path.rename
+    second: list[MachineLock] = []
 
     def judged(owner: Owner, boot: str) -> bool:
         monkeypatch.setattr(lock_module, "owner_is_alive", really_alive)
         path.unlink()
-        MachineLock.acquire(me, "second", clock, folder=tmp_path)
+        second.append(MachineLock.acquire(me, "second", clock, folder=tmp_path))
         return really_alive(owner, boot)
 
     def renamed(self: Path, target: Path) -> Path:
@@ -191,6 +207,7 @@ def test_a_lock_taken_while_a_stale_one_was_judged_stays_where_it_is(
         MachineLock.acquire(me, "first", clock, folder=tmp_path)
     assert '"run_id": "second"' in path.read_text()
     assert [it.name for it in tmp_path.iterdir()] == [LOCK_NAME]
+    second[0].release()
 
 
 def test_where_files_are_put_aside_a_foreign_lock_is_put_back_or_kept_and_told(
@@ -220,7 +237,7 @@ def test_a_stale_lock_that_another_run_is_just_removing_is_left_to_it(
         pytest.skip("locks on files are POSIX")
     import fcntl
 
-    MachineLock.acquire(gone(me), "stale", clock, folder=tmp_path)
+    leave(gone(me), "stale", clock, tmp_path)
     with (tmp_path / LOCK_NAME).open("rb") as file:
         fcntl.flock(file, fcntl.LOCK_EX)
         with pytest.raises(RefusedStart, match="another run"):
@@ -230,7 +247,7 @@ def test_a_stale_lock_that_another_run_is_just_removing_is_left_to_it(
 
 
 def test_only_one_of_many_gets_the_lock(tmp_path: Path, me: Owner, clock: ManualClock) -> None:
-    MachineLock.acquire(gone(me), "stale", clock, folder=tmp_path)
+    leave(gone(me), "stale", clock, tmp_path)
     held: list[MachineLock] = []
     refused: list[RefusedStart] = []
 
@@ -246,30 +263,199 @@ def test_only_one_of_many_gets_the_lock(tmp_path: Path, me: Owner, clock: Manual
     for thread in threads:
         thread.join()
     assert (len(held), len(refused)) == (1, 15)
+    held[0].release()
 
 
 def test_a_lock_that_is_no_longer_ours_is_left_alone(
     tmp_path: Path, me: Owner, clock: ManualClock
 ) -> None:
     lock = MachineLock.acquire(me, "run-1", clock, folder=tmp_path)
-    (tmp_path / LOCK_NAME).write_text("somebody else's")
+    lock.path.unlink()
+    lock.path.write_text("somebody else's")
     lock.release()
     assert (tmp_path / LOCK_NAME).exists()
 
 
-def test_a_folder_that_cannot_be_written_is_one_clear_error(
+@pytest.fixture
+def no_links(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on FAT, where runs on a memory stick lie (link(2))."""
+
+    def refused(self: Path, target: Path) -> None:
+        raise PermissionError(errno.EPERM, "Operation not permitted", str(self))
+
+    monkeypatch.setattr(Path, "hardlink_to", refused)
+
+
+@pytest.mark.usefixtures("no_links")
+def test_without_hard_links_a_lock_is_taken_refused_and_taken_over_all_the_same(
     tmp_path: Path, me: Owner, clock: ManualClock
 ) -> None:
-    with pytest.raises(StorageError, match="lock cannot be written"):
-        MachineLock.acquire(me, "run-1", clock, folder=tmp_path / "none")
+    with MachineLock.acquire(me, "run-1", clock, folder=tmp_path) as lock:
+        assert [path.name for path in tmp_path.iterdir()] == [LOCK_NAME]
+        assert '"run_id": "run-1"' in lock.path.read_text()
+        with pytest.raises(RefusedStart, match="run-1 is under way"):
+            MachineLock.acquire(me, "run-2", clock, folder=tmp_path)
+    leave(gone(me), "stale", clock, tmp_path)
+    with MachineLock.acquire(me, "run-2", clock, folder=tmp_path) as lock:
+        assert "its process is gone" in lock.stale_note
+    assert list(tmp_path.iterdir()) == []
 
 
-def test_without_a_folder_for_temporary_files_there_is_one_clear_error(
+@pytest.mark.usefixtures("no_links")
+@pytest.mark.parametrize("left", ["nothing", "another"])
+def test_without_hard_links_a_lock_that_is_taken_away_before_it_is_held_is_made_anew(
+    tmp_path: Path, me: Owner, clock: ManualClock, monkeypatch: pytest.MonkeyPatch, left: str
+) -> None:
+    """Who finds it half-written takes it for junk."""
+    path = tmp_path / LOCK_NAME
+    really_taken = lock_module.take_flock
+
+    def taken(descriptor: int) -> bool:
+        if path.exists():
+            monkeypatch.setattr(lock_module, "take_flock", really_taken)
+            path.rename(tmp_path / "removed")
+            if left == "another":
+                path.write_text("junk")
+        return really_taken(descriptor)
+
+    monkeypatch.setattr(lock_module, "take_flock", taken)
+    with MachineLock.acquire(me, "run-1", clock, folder=tmp_path):
+        assert '"run_id": "run-1"' in path.read_text()
+
+
+@pytest.mark.parametrize(("name", "elsewhere"), [(LOCK_NAME, True), (CLOSING_NAME, False)])
+def test_a_folder_that_cannot_be_written_is_one_clear_error_with_a_remedy_that_helps(
+    tmp_path: Path, me: Owner, clock: ManualClock, name: str, elsewhere: bool
+) -> None:
+    """The lock in a run's own folder cannot be elsewhere, and TMPDIR moves neither."""
+    with pytest.raises(StorageError, match="lock cannot be written") as caught:
+        MachineLock.acquire(me, "run-1", clock, folder=tmp_path / "none", name=name)
+    assert f"free some space in {tmp_path / 'none'}, or make it writable" in str(caught.value)
+    assert (SHARED_FOLDER_VARIABLE in str(caught.value)) is elsewhere
+    assert "TMPDIR" not in str(caught.value)
+
+
+HOLD = """
+import sys
+from dataclasses import replace
+from pathlib import Path
+from harness.clock import SYSTEM
+from harness.record.lock import MachineLock
+from harness.record.owner import Owner
+me = Owner.of_this_process("", ())
+owner = replace(me, pid=int(sys.argv[2]) or me.pid, mark=sys.argv[3] or me.mark)
+lock = MachineLock.acquire(
+    owner, "run-held", SYSTEM, folder=Path(sys.argv[1]) if sys.argv[1] else None
+)
+print(lock.path, flush=True)
+sys.stdin.read()
+"""
+
+
+@contextmanager
+def holding(
+    folder: str, pid: int = 0, mark: str = "", **environment: str
+) -> Iterator[subprocess.Popen[str]]:
+    """A process that holds the lock until it is killed."""
+    words = [sys.executable, "-c", HOLD, folder, str(pid), mark]
+    pipe = subprocess.PIPE
+    with subprocess.Popen(
+        words, stdin=pipe, stdout=pipe, text=True, env={**os.environ, **environment}
+    ) as process:
+        try:
+            assert process.stdout is not None
+            assert process.stdout.readline().strip().endswith(LOCK_NAME)
+            yield process
+        finally:
+            process.kill()
+
+
+def test_users_with_temporary_folders_of_their_own_keep_each_other_off(
+    tmp_path: Path, me: Owner, clock: ManualClock
+) -> None:
+    """Oracle: a run of another process, started with another TMPDIR."""
+    with (
+        holding("", TMPDIR=str(tmp_path)) as other,
+        pytest.raises(
+            RefusedStart, match=f"run-held is under way on this machine .process {other.pid}"
+        ),
+    ):
+        MachineLock.acquire(me, "run-2", clock)
+    assert list(tmp_path.iterdir()) == []
+    with MachineLock.acquire(me, "run-2", clock) as lock:
+        assert "run run-held" in lock.stale_note
+
+
+def test_a_living_run_whose_process_id_means_nothing_here_keeps_its_lock_until_it_ends(
+    tmp_path: Path, me: Owner, clock: ManualClock
+) -> None:
+    """As from a container: its process id is nobody's here. Oracle: the process itself."""
+    if os.name != "posix":
+        pytest.skip("locks on files are POSIX")
+    elsewhere = gone(me)
+    with holding(str(tmp_path), elsewhere.pid, elsewhere.mark):
+        with pytest.raises(RefusedStart, match="holds it from another container"):
+            MachineLock.acquire(me, "run-2", clock, folder=tmp_path)
+        assert '"run_id": "run-held"' in (tmp_path / LOCK_NAME).read_text()
+    with MachineLock.acquire(me, "run-2", clock, folder=tmp_path) as lock:
+        assert f"run run-held (process {elsewhere.pid}" in lock.stale_note
+
+
+def test_other_users_may_read_whose_lock_it_is_whatever_the_owners_umask(
+    tmp_path: Path, me: Owner, clock: ManualClock
+) -> None:
+    if os.name != "posix":
+        pytest.skip("modes are POSIX")
+    before = os.umask(0o077)
+    try:
+        with MachineLock.acquire(me, "run-1", clock, folder=tmp_path) as lock:
+            assert stat.S_IMODE(lock.path.stat().st_mode) == 0o644
+    finally:
+        os.umask(before)
+
+
+NOBODY = 65534
+TAKE_AS_NOBODY = f"""
+import fcntl, os, sys
+from pathlib import Path
+from harness.clock import SYSTEM
+from harness.errors import RefusedStart
+from harness.record.lock import MachineLock
+from harness.record.owner import Owner
+me = Owner.of_this_process("", ())
+os.setgid({NOBODY})
+os.setuid({NOBODY})
+try:
+    MachineLock.acquire(me, "x", SYSTEM, folder=Path(sys.argv[1]))
+except RefusedStart as error:
+    print(error)
+"""
+
+
+def test_another_users_stale_lock_in_a_sticky_folder_is_refused_and_its_owner_named_as_remedy(
+    me: Owner, clock: ManualClock
+) -> None:
+    """Oracle: the kernel, which lets only owners remove what lies in a sticky folder."""
+    if not hasattr(os, "geteuid") or os.geteuid() != 0:
+        pytest.skip("only root may become another user")
+    with tempfile.TemporaryDirectory(dir="/tmp") as name:
+        folder = Path(name)
+        folder.chmod(0o1777)
+        leave(gone(me), "stale", clock, folder)
+        words = [sys.executable, "-c", TAKE_AS_NOBODY, name]
+        said = subprocess.run(words, capture_output=True, text=True, check=False)
+        assert "cannot be removed: Operation not permitted: its owner or root must" in said.stdout
+        assert [it.name for it in folder.iterdir()] == [LOCK_NAME]
+
+
+def test_without_any_folder_there_is_one_clear_error(
     me: Owner, clock: ManualClock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def none() -> str:
         raise FileNotFoundError(2, "No usable temporary directory found in ['/tmp']")
 
+    monkeypatch.delenv(SHARED_FOLDER_VARIABLE)
+    monkeypatch.setattr("harness.record.places._everybodys", lambda places: iter(()))
     monkeypatch.setattr("harness.record.files.tempfile.gettempdir", none)
     with pytest.raises(StorageError, match=r"No usable temporary directory.*set TMPDIR"):
         MachineLock.acquire(me, "run-1", clock)
@@ -280,6 +466,51 @@ def test_this_process_is_alive_and_its_past_and_future_are_not(me: Owner) -> Non
     assert not owner_is_alive(me, "another boot")
     assert not owner_is_alive(dataclasses.replace(me, mark="ticks 0"), BOOT_ID)
     assert not owner_is_alive(gone(me), BOOT_ID)
+
+
+def test_a_mark_from_a_boot_before_is_not_this_process_although_pid_and_ticks_are(
+    me: Owner,
+) -> None:
+    """A service gets the same pid at the same tick after every restart."""
+    if not me.own_boot_id:
+        pytest.skip("only Linux tells its boot's id")
+    before = me.mark.replace(me.own_boot_id, "boot-before")
+    assert not owner_is_alive(dataclasses.replace(me, mark=before), BOOT_ID)
+
+
+def test_marks_of_early_records_that_say_no_boot_are_still_known(me: Owner) -> None:
+    early = dataclasses.replace(me, mark=me.mark.partition(" of boot ")[0])
+    assert (early.own_boot_id, owner_is_alive(early, BOOT_ID)) == ("", True)
+    shorter = dataclasses.replace(early, mark=early.mark[:-1])
+    assert not owner_is_alive(shorter, BOOT_ID)
+
+
+@pytest.mark.parametrize(
+    ("told", "before", "tree_now", "now", "restarted"),
+    [
+        ("real-1", "real-1", "real-1", "real-1", False),
+        ("real-1", "real-1", "real-2", "real-2", True),
+        ("tree-1", "real-1", "real-1", "real-1", False),
+        ("real-1", "real-1", "tree-1", "real-1", False),
+        ("tree-1", "real-1", "real-2", "real-2", True),
+        ("tree-1", "real-1", "tree-1", "real-1", False),
+        ("tree-1", "real-1", "tree-2", "real-1", True),
+        ("tree-1", "real-1", "tree-1", "real-2", True),
+        # Records that do not say which real boot it was.
+        ("real-1", "", "real-1", "real-1", False),
+        ("real-1", "", "real-2", "real-2", True),
+        ("real-1", "", "tree-1", "real-1", False),
+        ("tree-1", "", "tree-1", "real-2", False),
+        ("tree-1", "", "tree-2", "real-1", True),
+    ],
+)
+def test_a_restart_is_told_from_two_trees_that_describe_machines(
+    me: Owner, told: str, before: str, tree_now: str, now: str, restarted: bool
+) -> None:
+    """Oracle: the table, line by line: the tree of then and now, the real boot of then and now."""
+    mark = f"ticks 1 of boot {before}" if before else "ticks 1"
+    owner = dataclasses.replace(me, boot_id=told, mark=mark)
+    assert restarted_since(owner, tree_now, now) is restarted
 
 
 def test_a_process_that_ended_but_was_not_waited_for_is_gone() -> None:

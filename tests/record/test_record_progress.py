@@ -14,6 +14,7 @@ from harness.outcome import Ending
 from harness.record.database import RECORD_NAME
 from harness.record.progress import progress
 from harness.results import Event, EventKind
+from tests.packing import packed
 
 
 def test_a_glance_shows_where_the_run_stands(tmp_path: Path) -> None:
@@ -22,7 +23,7 @@ def test_a_glance_shows_where_the_run_stands(tmp_path: Path) -> None:
     for item in (HOT, CLOCK, ABSENT, EVENT, trial(1), FAILURE):
         writer.put(item)
     clock.advance(3.0)
-    writer.put_samples((*readings(2.0, 88.0), *readings(2.5, None)))
+    writer.put_sweeps(packed((*readings(2.0, 88.0), *readings(2.5, None))))
     assert writer.flush()
     seen = progress(writer.folder)
     writer.abandon()

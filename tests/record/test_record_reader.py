@@ -14,8 +14,9 @@ from harness.errors import RecordError
 from harness.outcome import Ending
 from harness.record import tables as tables_module
 from harness.record.database import RECORD_NAME
-from harness.record.reader import read_run, samples, utc_or_unknown
+from harness.record.reader import read_outline, read_run, samples, utc_or_unknown
 from harness.results import RunData
+from tests.packing import packed
 
 
 @pytest.fixture
@@ -43,7 +44,7 @@ def test_the_readings_of_a_channel_are_two_arrays_in_order_of_time(folder: Path)
 def test_a_missing_reading_is_nan_and_counted_with_its_reason(tmp_path: Path) -> None:
     writer = begin(tmp_path)
     writer.put(HOT)
-    writer.put_samples((*readings(0.0), *readings(0.5, None)))
+    writer.put_sweeps(packed((*readings(0.0), *readings(0.5, None))))
     writer.seal(Ending.COMPLETED, "")
     _, values = samples(writer.folder, HOT.key)
     assert np.isnan(values).tolist() == [False, False, True, True] or np.isnan(values).sum() == 2
@@ -56,6 +57,19 @@ def test_a_channel_without_readings_has_no_values_and_says_why(folder: Path) -> 
     data = read_run(folder).channels[2]
     assert (data.samples, data.missing, data.envelopes) == (0, 0, ())
     assert (data.first_value, data.last_value, data.missing_reason) == (None, None, "mode 0400")
+
+
+def test_an_outlines_ending_profile_and_context_are_those_of_the_whole_record(
+    folder: Path, tmp_path: Path
+) -> None:
+    whole = read_run(folder)
+    assert whole.context != {}
+    seen = read_outline(folder)
+    assert (seen.ending, seen.context) == (whole.ending, whole.context)
+    assert seen.profile_sha256 == whole.profile_sha256 != ""
+    writer = begin(tmp_path / "crashed")
+    writer.abandon()
+    assert read_outline(writer.folder).ending is None
 
 
 def test_an_unknown_channel_is_named(folder: Path) -> None:

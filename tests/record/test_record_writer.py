@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import queue
 import sqlite3
 import threading
 from pathlib import Path
@@ -29,8 +30,9 @@ from harness.outcome import Ending
 from harness.record.database import RECORD_NAME, Database
 from harness.record.header import Properties, PropertyKind
 from harness.record.reader import NO_END_EVENT, read_run
-from harness.record.writer import RecordWriter
+from harness.record.writer import BLOCK_SECONDS, RecordWriter
 from harness.results import Boot, Event, EventKind, Sample
+from tests.packing import packed
 
 WAIT_SECONDS = 30.0
 
@@ -91,11 +93,11 @@ def test_the_log_is_moved_into_the_file_after_each_trial(tmp_path: Path) -> None
 def test_samples_wait_for_their_second_and_events_do_not_cut_it(tmp_path: Path) -> None:
     clock = ManualClock()
     writer = begin(tmp_path, clock)
-    writer.put_samples(readings(0.0))
+    writer.put_sweeps(packed(readings(0.0)))
     assert writer.put(EVENT).wait(WAIT_SECONDS)
     assert blocks_in(writer.folder) == 0
     clock.advance(1.0)
-    writer.put_samples(readings(0.5))
+    writer.put_sweeps(packed(readings(0.5)))
     assert writer.put(EVENT).wait(WAIT_SECONDS)
     assert blocks_in(writer.folder) == 1
     writer.abandon()
@@ -106,7 +108,7 @@ def test_a_second_of_samples_is_written_without_being_asked_for(tmp_path: Path) 
     clock = ManualClock()
     writer = RecordWriter.create(tmp_path / "r", header(), clock, heartbeat=lambda _: None)
     before = writer.last_safe_write_ns
-    writer.put_samples(readings(0.0))
+    writer.put_sweeps(packed(readings(0.0)))
     clock.advance(1.0)
     for _ in range(600):  # the thread looks at its clock twice a second
         if writer.last_safe_write_ns > before:
@@ -181,11 +183,33 @@ def test_what_is_told_again_counts_as_told_last(tmp_path: Path) -> None:
 
 def test_readings_of_a_channel_that_nobody_announced_are_kept(tmp_path: Path) -> None:
     writer = begin(tmp_path)
-    writer.put_samples((Sample("late", 0.5, 3.0),))
+    writer.put_sweeps(packed((Sample("late", 0.5, 3.0),)))
     writer.seal(Ending.COMPLETED, "")
     (data,) = read_run(writer.folder).channels
     assert (data.channel.key, data.channel.absent_reason) == ("late", "not announced")
     assert (data.samples, data.first_value) == (1, 3.0)
+
+
+def test_a_writer_whose_samples_stay_away_sleeps(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    waits: list[float | None] = []
+    wait = threading.Condition.wait
+
+    def noted(self: threading.Condition, timeout: float | None = None) -> bool:
+        if threading.current_thread().name == "record writer":
+            waits.append(timeout)
+        return wait(self, timeout)
+
+    monkeypatch.setattr(threading.Condition, "wait", noted)
+    clock = ManualClock()
+    beats: queue.SimpleQueue[int] = queue.SimpleQueue()
+    writer = RecordWriter.create(tmp_path / "r", header(), clock, heartbeat=beats.put)
+    clock.advance(10 * BLOCK_SECONDS)  # a block would have been due long ago
+    for _ in range(2):
+        beats.get(timeout=WAIT_SECONDS)
+    writer.seal(Ending.COMPLETED, "")
+    assert [timeout for timeout in waits if not timeout] == []
 
 
 def test_the_heart_beats_with_the_monotonic_clock(tmp_path: Path) -> None:
@@ -204,7 +228,7 @@ def test_many_threads_may_hand_things_over(tmp_path: Path) -> None:
     def work(number: int) -> None:
         for step in range(20):
             assert writer.put(trial(100 * number + step)).wait(WAIT_SECONDS)
-            writer.put_samples((Sample(f"t{number}", writer.now_seconds(), float(step)),))
+            writer.put_sweeps(packed((Sample(f"t{number}", writer.now_seconds(), float(step)),)))
 
     threads = [threading.Thread(target=work, args=(number,)) for number in range(4)]
     for thread in threads:

@@ -34,6 +34,7 @@ from harness.record.sums import SUMS_NAME
 from harness.record.verify import verify_run
 from harness.record.writer import RecordWriter
 from harness.results import Boot, EventKind
+from tests.packing import packed
 
 WAIT_SECONDS = 30.0
 
@@ -110,7 +111,7 @@ def test_a_resumed_run_goes_on_along_one_axis_in_the_same_boot(tmp_path: Path) -
     assert (writer.boot.number, writer.boot.offset_seconds) == (1, 0.0)
     clock.advance(8.0)
     writer.put(trial(3))
-    writer.put_samples(readings(writer.now_seconds()))
+    writer.put_sweeps(packed(readings(writer.now_seconds())))
     writer.seal(Ending.COMPLETED, "second part")
     run = read_run(folder)
     assert [item.number for item in run.trials] == [1, 2, 3]

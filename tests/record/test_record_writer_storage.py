@@ -26,6 +26,7 @@ from harness.record.reserve import RESERVE_NAME
 from harness.record.store import RecordStore
 from harness.record.writer import MOST_PENDING_ITEMS, MOST_PENDING_SAMPLES, RecordWriter
 from harness.results import EventKind, Sample
+from tests.packing import packed
 
 WAIT_SECONDS = 30.0
 
@@ -76,15 +77,35 @@ def test_a_slow_disk_never_stalls_the_sampler_and_the_drops_are_counted_and_told
     writer.put(EVENT)
     assert gate.entered.wait(WAIT_SECONDS)
     reading = Sample("a", 0.5, 1.0)
-    writer.put_samples((reading,) * MOST_PENDING_SAMPLES)
-    writer.put_samples((reading,) * 5)
+    writer.put_sweeps(packed((reading,) * MOST_PENDING_SAMPLES))
+    writer.put_sweeps(packed((reading,) * 5))
     assert writer.dropped == 5
     gate.open()
     writer.seal(Ending.COMPLETED, "")
     run = read_run(writer.folder)
     (told,) = [event for event in run.events if event.kind is EventKind.DROPPED]
-    assert told.data == {"dropped": 5}
+    assert told.data == {"samples": 5}
     assert run.channels[0].samples == MOST_PENDING_SAMPLES
+
+
+def test_a_sweep_that_finds_too_little_room_is_dropped_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    writer = begin(tmp_path)
+    gate = Gate(monkeypatch)
+    writer.put(EVENT)
+    assert gate.entered.wait(WAIT_SECONDS)
+    writer.put_sweeps(packed([Sample("a", 0.5, 1.0)] * (MOST_PENDING_SAMPLES - 1)))
+    writer.put_sweeps(packed([Sample("b", 0.6, 2.0), Sample("c", 0.6, 3.0)]))
+    writer.put_sweeps(packed([Sample("d", 0.7, 4.0)]))
+    assert writer.dropped == 2
+    gate.open()
+    writer.seal(Ending.COMPLETED, "")
+    run = read_run(writer.folder)
+    assert {data.channel.key: data.samples for data in run.channels} == {
+        "a": MOST_PENDING_SAMPLES - 1,
+        "d": 1,
+    }
 
 
 def test_the_age_of_the_oldest_unwritten_item_is_known(
@@ -150,7 +171,7 @@ def test_after_a_storage_error_trials_raise_and_the_rest_is_told_by_its_ticket(
         writer.put(trial(2))
     with pytest.raises(StorageError, match="went away"):
         writer.put("a note").wait(0.0)
-    writer.put_samples(readings(0.0))
+    writer.put_sweeps(packed(readings(0.0)))
     assert writer.dropped == 4
     with pytest.raises(StorageError, match="went away"):
         writer.seal(Ending.ERROR, "")
@@ -163,7 +184,7 @@ def test_a_full_disk_gives_the_reserve_back_and_is_the_last_thing_recorded(
     writer = begin(tmp_path)
     assert (writer.folder / RESERVE_NAME).exists()
     failing_commits(monkeypatch, [StorageFull("no space left")])
-    writer.put_samples(readings(0.0))
+    writer.put_sweeps(packed(readings(0.0)))
     ticket = writer.put(trial(1))
     assert writer.flush(WAIT_SECONDS)
     assert ticket.wait(0.0)
@@ -185,11 +206,11 @@ def test_readings_lost_to_a_full_disk_are_counted_at_the_end(
     writer = begin(tmp_path)
     failing_commits(monkeypatch, [StorageFull("no space left")])
     assert writer.put(EVENT).wait(WAIT_SECONDS)
-    writer.put_samples(readings(0.0))
-    writer.put_samples(readings(1.0))
+    writer.put_sweeps(packed(readings(0.0)))
+    writer.put_sweeps(packed(readings(1.0)))
     writer.seal(Ending.ERROR, "the storage is full")
     (told,) = [e for e in read_run(writer.folder).events if e.kind is EventKind.DROPPED]
-    assert told.data == {"dropped": 8}
+    assert told.data == {"samples": 8}
 
 
 def test_a_disk_that_stays_full_fails_what_waits(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from harness.results import Comparison, FactChange, WorkloadComparison
+from harness.compared import Comparison, FactChange, WorkloadComparison
 
 
 def mixed() -> Comparison:

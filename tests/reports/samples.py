@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 
+from harness.compared import FactChange
 from harness.outcome import Ending, ExitCode, Requirement, Verdict, decide
 from harness.results import (
     Boot,
@@ -16,7 +17,6 @@ from harness.results import (
     CriterionResult,
     Event,
     EventKind,
-    FactChange,
     Failure,
     FailureKind,
     Flag,
@@ -80,8 +80,8 @@ def failing() -> RunResult:
         Failure(
             FailureKind.WRONG_RESULT, "dense-fp64", 5, 11, 611.84,
             "1 element(s) of result differ, first at [118, 402]: expected 0x3fe1c8a07f3b9d22, "
-            "found 0x3fe1c8a07f3b9d62 (bit 6)\ninputs intact, repeated on the same core: wrong "
-            "again; on core 2: right. This core computes wrongly.",
+            "found 0x3fe1c8a07f3b9d62 (bit 6)\ninputs intact, repeated on the same CPU: wrong "
+            "again; on CPU 2: right. This one computes wrongly.",
         ),
         Failure(
             FailureKind.LANE_DIED, "sort-keys", 5, 11, 903.27,
@@ -92,7 +92,7 @@ def failing() -> RunResult:
     rules = list(criteria())
     rules[0] = replace(
         rules[0], verdict=Verdict.FAIL, measured=2.0,
-        why="2 failures under load, the first in dense-fp64 on core 11 after 0:10:11.8",
+        why="2 failures under load, the first in dense-fp64 on CPU 11 after 0:10:11.8",
     )  # fmt: skip
     return judged(
         criteria=tuple(rules),

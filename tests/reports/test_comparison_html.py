@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from harness.results import FactChange
+from harness.compared import FactChange
 from reports.comparison_html import changed_rows, comparison_html, means_text, needed_text
 from tests.reports import comparisons
 from tests.reports.markup import parse_html, row_of

@@ -14,8 +14,8 @@ from reports.junit import junit_xml
 from tests.reports import samples
 from tests.reports.markup import parse_html
 
-DELAY = "run delay 75.2 % of the trial on core 0"
-SWITCHES = "115 involuntary switches a second on core 1"
+DELAY = "run delay 75.2 % of the trial on CPU 0"
+SWITCHES = "115 involuntary switches a second on CPU 1"
 
 
 def disturbed(item: WorkloadResult, *causes: str, quiet: int = 0) -> WorkloadResult:
@@ -60,9 +60,7 @@ def test_a_workload_without_one_quiet_trial_is_named_with_the_commonest_kinds() 
 
 def test_how_far_the_disturbance_went_is_told_from_its_least_to_its_most() -> None:
     first = samples.passing().workloads[0]
-    shares = [
-        f"run delay {0.8 + 0.1 * place:.1f} % on core 1" for place in range(len(first.points))
-    ]
+    shares = [f"run delay {0.8 + 0.1 * place:.1f} % on CPU 1" for place in range(len(first.points))]
     points = tuple(
         replace(point, causes=(text,)) for point, text in zip(first.points, shares, strict=True)
     )

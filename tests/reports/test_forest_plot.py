@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from reports.figures import NARROW_WIDTH
 from reports.forest_plot import change_text, forest
 from tests.reports import comparisons
 
@@ -42,3 +43,13 @@ def test_a_change_is_told_with_its_interval() -> None:
     assert change_text(1.0312, 1.028, 1.0344) == "+3.12 % (+2.80 to +3.44 %)"
     assert change_text(1.0312, None, None) == "+3.12 %"
     assert change_text(None, None, None) == "not measured"
+
+
+def test_on_a_narrow_screen_lines_go_down_between_the_words_only() -> None:
+    plot = forest(comparisons.mixed(), narrow=True)
+    assert plot is not None
+    assert plot.width == NARROW_WIDTH
+    assert len(plot.stretches) == len(plot.rows) == 7
+    for row, (low, high) in zip(plot.rows, plot.stretches, strict=True):
+        assert row.top + 34 < low < row.y < high
+    assert all(0 < row.value_x < NARROW_WIDTH for row in plot.rows if row.value_x is not None)

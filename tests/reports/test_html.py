@@ -206,8 +206,8 @@ def test_an_empty_table_of_channels_is_not_pointed_at() -> None:
 
 def test_readings_are_shown_with_their_unit() -> None:
     root = page("passing")
-    assert cells(root, "latency 1024 kib") == ["4.200 ns"]
-    assert cells(root, "round trip between lanes 0 and 1") == ["81.00 ns"]
+    assert cells(root, "latency 1024 KiB") == ["4.200\u00a0ns"]
+    assert cells(root, "round trip between lanes 0 and 1") == ["81.00\u00a0ns"]
 
 
 def test_declared_settings_stand_beside_the_verdict_as_not_verified() -> None:
@@ -225,7 +225,7 @@ def test_a_failure_is_shown_with_its_place_and_time() -> None:
     assert "0:10:11.8" in row
     assert "dense-fp64" in row
     assert "11" in row
-    assert "This core computes wrongly." in row
+    assert "This one computes wrongly." in row
 
 
 def test_a_safety_stop_says_whose_limit_it_was() -> None:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from harness.results import RunResult, WorkloadComparison
+from harness.compared import WorkloadComparison
+from harness.results import RunResult
 from reports.html import report_html
 from reports.load_changes import load_changes
 from tests.reports import samples

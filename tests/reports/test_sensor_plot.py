@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from harness.results import ChannelSummary, Envelope, LoadSpan
-from reports.figures import Axis
+from reports.figures import NARROW_WIDTH, Axis
 from reports.sensor_plot import last_second, spark, timeline
 from tests.reports import sample_parts, samples
 
@@ -172,3 +172,17 @@ def test_a_channel_with_one_reading_can_be_drawn() -> None:
     assert plot is not None
     assert isinstance(plot.time, Axis)
     assert spark(lonely, 60.0) is not None
+
+
+def test_on_a_narrow_screen_each_panel_stands_under_its_words_and_says_the_same() -> None:
+    wide, narrow = (timeline(samples.failing(), narrow=it) for it in (False, True))
+    assert wide is not None
+    assert narrow is not None
+    assert narrow.width == NARROW_WIDTH
+    assert [(it.title, it.lowest, it.highest) for it in narrow.panels] == [
+        (it.title, it.lowest, it.highest) for it in wide.panels
+    ]
+    assert len(narrow.moments) == len(wide.moments) == 2
+    assert all(panel.words_top + 34 < panel.top < panel.bottom for panel in narrow.panels)
+    tops = [panel.words_top for panel in narrow.panels]
+    assert all(above.bottom < top for above, top in zip(narrow.panels, tops[1:], strict=False))

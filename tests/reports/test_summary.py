@@ -12,13 +12,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from harness.compared import WorkloadComparison
 from reports.summary import summary, summary_json
 from tests.reports import samples
 
 TOP = {
     "format", "format_version", "run_id", "verdict", "profile", "started", "ended", "criteria",
     "workloads", "failures", "safety_stop", "channels", "settings", "facts", "notes",
-    "changes", "reasons",
+    "changes", "compared", "reasons",
 }  # fmt: skip
 CRITERION = {
     "name", "required", "verdict", "measured", "low", "high", "limit", "unit", "why",
@@ -175,3 +176,33 @@ def test_without_a_baseline_nothing_is_claimed_about_changes() -> None:
     assert "not judged against a baseline" in document["reasons"]["/changes"]
     unchanged = replace(samples.passing(), baseline_runs=("before",))
     assert summary(unchanged)["changes"] == []
+
+
+def test_every_load_tells_whether_and_how_it_was_compared_with_the_baseline() -> None:
+    faster = WorkloadComparison(
+        "spin", "turn/s", 1.02, 1.01, 1.03, "faster", 1.005, 1.035, 6, 6, 1, 1, None, None, "",
+        100.0, 102.0,
+    )  # fmt: skip
+    gone = replace(
+        faster, name="roll", ratio=None, low=None, high=None, decision="undecided",
+        decision_low=None, decision_high=None, why="measured before only", mean_after=None,
+    )  # fmt: skip
+    run = replace(samples.passing(), baseline_runs=("before",), compared=(faster, gone))
+    document = summary(run)
+    first, second = document["compared"]
+    assert (first["name"], first["ratio"], first["decision"]) == ("spin", 1.02, "faster")
+    assert (first["decision_low"], first["mean_after"]) == (1.005, 102.0)
+    assert (second["ratio"], second["decision"]) == (None, "undecided")
+    reasons = document.pop("reasons")
+    assert reasons["/compared/0/trials_needed"] == "decided: none are needed"
+    assert reasons["/compared/1/trials_needed"] == "measured before only"
+    assert set(nulls(document)) == set(reasons)
+
+
+def test_a_run_that_was_not_compared_says_why_instead_of_an_empty_list() -> None:
+    alone = loaded("passing")
+    assert alone["compared"] is None
+    assert alone["reasons"]["/compared"] == "this run was not judged against a baseline"
+    refused = summary(replace(samples.passing(), baseline_runs=("before",)))
+    assert refused["compared"] is None
+    assert refused["reasons"]["/compared"].startswith("no load was compared with the baseline")

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from harness.results import TrialPoint
+from reports.figures import NARROW_WIDTH
 from reports.trial_plot import STATES, order_plot, overview
 from tests.reports import samples
 
@@ -114,3 +115,40 @@ def test_one_trial_of_one_value_can_be_drawn() -> None:
     assert plot is not None
     assert plot.band is None
     assert [tick.label for tick in plot.across.ticks] == ["1"]
+
+
+def test_on_a_narrow_screen_a_rows_marks_stand_under_its_words_and_none_is_lost() -> None:
+    wide, narrow = (overview(samples.wide().workloads, narrow=it) for it in (False, True))
+    assert wide is not None
+    assert narrow is not None
+    assert narrow.width == NARROW_WIDTH
+    assert [len(row.marks) for row in narrow.rows] == [len(row.marks) for row in wide.rows]
+    assert all(row.marks_top == row.top for row in wide.rows)
+    for row in narrow.rows:
+        assert all(row.top + 34 < row.marks_top < mark.y < row.bottom for mark in row.marks)
+        assert all(0 < mark.x < NARROW_WIDTH for mark in row.marks)
+
+
+@pytest.mark.parametrize(("values", "note"), [((0.99, 1.01), "−50.0 %"), ((1.01, 0.99), "")])
+def test_a_note_at_the_edge_is_left_out_where_a_mark_stands(
+    values: tuple[float, float], note: str
+) -> None:
+    """The trial before the stray lies on the other side, then on the stray's."""
+    item = samples.passing().workloads[0]
+    assert item.mean is not None
+    kept = next(point for point in item.points if point.state == "kept")
+    stray = replace(kept, value=item.mean / 2, state="rejected")
+    others = [replace(kept, value=share * item.mean) for share in values]
+    plot = overview([replace(item, points=(*others, stray))])
+    assert plot is not None
+    assert [mark.note for mark in plot.rows[0].marks if mark.edge] == [note]
+
+
+def test_the_order_plot_of_a_narrow_screen_has_fewer_numbers_and_every_mark() -> None:
+    item = samples.wide().workloads[0]
+    wide, narrow = order_plot(item), order_plot(item, narrow=True)
+    assert wide is not None
+    assert narrow is not None
+    assert len(narrow.marks) == len(wide.marks)
+    assert len(narrow.across.ticks) < len(wide.across.ticks)
+    assert max(mark.x for mark in narrow.marks) < NARROW_WIDTH

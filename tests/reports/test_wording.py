@@ -51,7 +51,7 @@ def test_a_unit_from_a_stranger_cannot_push_a_number_off_the_page() -> None:
 def test_a_failure_says_what_where_and_when() -> None:
     failure = Failure(FailureKind.WRONG_RESULT, "dense-fp64", 5, 11, 611.84, "bit 6\nof word 2")
     assert wording.failure_text(failure) == (
-        "wrong result in dense-fp64, lane 5 on core 11, 0:10:11.8 after the start: bit 6 of word 2"
+        "wrong result in dense-fp64, lane 5 on CPU 11, 0:10:11.8 after the start: bit 6 of word 2"
     )
     nowhere = Failure(FailureKind.MACHINE_RESTARTED, None, None, None, 3.0, "boot id changed")
     assert wording.place_text(nowhere) == "place not known"
@@ -145,3 +145,15 @@ def test_words_agree_with_their_number() -> None:
     assert wording.sentence("It holds") == "It holds."
     assert wording.sentence("It holds.") == "It holds."
     assert wording.spaced("gpu_temperature") == "GPU temperature"
+
+
+def test_a_workloads_score_is_told_with_its_reason_for_each_basis_there_is() -> None:
+    assert "so that throttling" in wording.basis_text("mean")
+    assert "10th percentile" in wording.basis_text("capability")
+    assert wording.basis_text("") == ""
+
+
+def test_cpus_that_are_counted_stand_with_their_number_and_a_list_of_them_stays() -> None:
+    assert wording.fact_text("shared_by_cpus", 1) == ("shared by", "1 CPU")
+    assert wording.fact_text("cpu_quota_cpus", 1.5) == ("CPU quota", "1.5 CPUs")
+    assert wording.fact_text("allowed_cpus", "0-1")[1] == "0-1"

@@ -50,6 +50,7 @@ class FakeBoard:
     lanes: int = 1
     state: LaneState = LaneState.IDLE
     load: int = 0
+    verified: int = 0
     tripped: list[tuple[StopReason, int]] = field(default_factory=list)
     beats: list[int] = field(default_factory=list)
 
@@ -58,7 +59,11 @@ class FakeBoard:
             self.beats.append(value)
 
     def lane(self, lane: int, slot: LaneSlot) -> int:
-        return {LaneSlot.STATE: int(self.state), LaneSlot.LOAD: self.load}[slot]
+        return {
+            LaneSlot.STATE: int(self.state),
+            LaneSlot.LOAD: self.load,
+            LaneSlot.VERIFIED: self.verified,
+        }[slot]
 
     def trip(self, reason: StopReason, now_ns: int) -> None:
         self.tripped.append((reason, now_ns))

@@ -8,9 +8,17 @@ from hypothesis import strategies as st
 
 from harness.clock import NS_PER_SECOND, ManualClock
 from harness.results import Event
-from harness.sensors.chip_worker import SPIKE, ChipWorker, GuardDesk, Schedule, Sweep
+from harness.sensors.chip_worker import (
+    SPIKE,
+    UNCONFIRMED,
+    ChipWorker,
+    GuardDesk,
+    Schedule,
+    Sweep,
+)
 from harness.sensors.contract import Reading
 from harness.sensors.guard import Guard, GuardLimit, Trip
+from harness.sensors.plausibility import REPEAT
 from tests.sensors.fakes import DIE, FakeChip, TellingFake
 
 HOT = GuardLimit("stop", "cpu_temperature", "°C", above=95.0)
@@ -103,6 +111,60 @@ def test_a_spike_is_flagged_and_stops_nothing() -> None:
     assert (sweep.readings[0].value, sweep.readings[0].flag) == (120.0, SPIKE)
     assert bench.tripped == 0
     assert "spike" in bench.events[0].text
+
+
+def test_a_reading_that_hovers_at_its_limit_is_not_flagged() -> None:
+    values = iter([95.125, 95.0])
+    sweep = Bench(FakeChip(lambda now: next(values)), HOT).step()
+    assert (sweep.readings[0].value, sweep.readings[0].flag) == (95.125, "")
+
+
+class Caching(FakeChip):
+    """A chip whose driver gives the first reading after each `cache_seconds` anew."""
+
+    cache_seconds = 0.2
+    fresh_at = float("-inf")
+    last = 0.0
+
+    def read(self, now_seconds: float) -> list[Reading]:
+        self.reads.append(now_seconds)
+        if now_seconds - self.fresh_at < self.cache_seconds:
+            return [Reading(DIE.key, self.last, flag=REPEAT)]
+        self.fresh_at = now_seconds
+        self.last = self.value(now_seconds) or 0.0
+        return [Reading(DIE.key, self.last)]
+
+
+def test_a_jump_that_a_driver_repeats_is_flagged_and_looked_at_again_when_its_cache_has_ended() -> (
+    None
+):
+    values = iter([52.0, 120.0, 52.5])
+    bench = Bench(Caching(lambda now: next(values)), HOT)
+    for _ in range(3):
+        bench.clock.advance((bench.worker.due_ns - bench.clock.monotonic_ns()) / NS_PER_SECOND)
+        bench.worker.turn()
+    found = [(it.at_seconds, it.readings[0].value, it.readings[0].flag) for it in bench.sweeps]
+    assert found == [
+        (0.0, 52.0, ""),
+        (0.5, 120.0, UNCONFIRMED),
+        (pytest.approx(0.71), 52.5, ""),
+    ]
+    assert bench.tripped == 0
+    assert (bench.worker.due_ns - bench.clock.monotonic_ns()) / NS_PER_SECOND == 0.29
+    assert bench.worker.missed == 0
+
+
+def test_deadlines_that_pass_while_a_chip_is_read_or_its_thread_is_late_are_counted() -> None:
+    def slow(now: float) -> float:
+        bench.clock.advance(1.2)
+        return 40.0
+
+    bench = Bench(FakeChip(slow))
+    bench.worker.turn()
+    assert bench.worker.missed == 2
+    bench.clock.advance(10.0)
+    bench.worker.turn()
+    assert bench.worker.missed == 2 + 21
 
 
 def test_a_chip_that_the_guard_does_not_watch_is_read_once() -> None:

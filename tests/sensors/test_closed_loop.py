@@ -19,8 +19,8 @@ from harness.results import Event, EventKind, SafetyStop, Sample
 from harness.sensors.catalogue import discover
 from harness.sensors.guard import GuardLimit
 from harness.sensors.messages import GuardTripped, SampleBatch, SamplerReady, SensorEvent
-from harness.sensors.plausibility import left_out
 from harness.sensors.sampler import Sampler, SamplerConfig, sampler_main
+from harness.sweeps import left_out
 from tests.sensors.fakes import FakeBoard
 from tests.simulated_rig import Fault, RigModel, make_rig, running_rig
 

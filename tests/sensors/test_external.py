@@ -229,10 +229,10 @@ def test_a_program_that_prints_nothing_is_given_up_on() -> None:
 
 def test_a_real_program_is_sampled_and_restarted() -> None:
     chip = ExternalChip(_command("print('inlet=21 °C')", INLET), (INLET,))
-    _until(lambda: _only(chip, 0.0).value == 21.0)
-    _until(lambda: _only(chip, 0.5).flag == REPEAT)
+    assert _happens(lambda: _only(chip, 0.0).value == 21.0)
+    assert _happens(lambda: _only(chip, 0.5).flag == REPEAT)
     later = count(1)
-    _until(lambda: _only(chip, 0.5 + next(later) / 10).flag == "")
+    assert _happens(lambda: _only(chip, 0.5 + next(later) / 10).flag == "")
     chip.close()
 
 
@@ -248,11 +248,11 @@ time.sleep(600)
 def test_closing_kills_a_real_program_that_goes_on_and_what_it_started() -> None:
     told = (ExternalChannel("own", ""), ExternalChannel("child", ""))
     chip = ExternalChip(_command(GOES_ON, *told), told)
-    _until(lambda: chip.read(0.0)[0].value is not None)
+    assert _happens(lambda: chip.read(0.0)[0].value is not None)
     pids = [int(reading.value or 0) for reading in chip.read(0.0)]
     assert [_runs(pid) for pid in pids] == [True, True]
     chip.close()
-    _until(lambda: not any(_runs(pid) for pid in pids))
+    assert _happens(lambda: not any(_runs(pid) for pid in pids))
 
 
 def _runs(pid: int) -> bool:
@@ -263,8 +263,9 @@ def _runs(pid: int) -> bool:
         return False
 
 
-def _until(condition: Callable[[], bool], seconds: float = 20.0) -> None:
+def _happens(condition: Callable[[], bool], seconds: float = 20.0) -> bool:
+    """Whether it comes true in that time; asked again and again."""
     deadline_ns = SYSTEM.monotonic_ns() + round(seconds * NS_PER_SECOND)
-    while not condition():
-        assert SYSTEM.monotonic_ns() < deadline_ns, "did not happen in time"
+    while not (came := condition()) and SYSTEM.monotonic_ns() < deadline_ns:
         SYSTEM.sleep(0.01)
+    return came

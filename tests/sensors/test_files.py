@@ -124,3 +124,24 @@ def test_visible_text_is_one_printable_line_of_bounded_length(text: str) -> None
 def test_visible_leaves_plain_text_alone_and_escapes_escapes() -> None:
     assert files.visible("Package id 0 °C") == "Package id 0 °C"
     assert files.visible("a\x1b[31mb\n") == "a\\x1b[31mb\\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [
+        ("0", 0),
+        ("-17", -17),
+        ("+5", 5),
+        ("18446744073709551615", 2**64 - 1),
+        ("9" * 20, 10**20 - 1),
+    ],
+)
+def test_a_whole_number_of_a_drivers_size_is_one(text: str, number: int) -> None:
+    assert files.whole_number(text) == number
+
+
+@pytest.mark.parametrize("text", ["", "9" * 21, "9" * 400, "9" * 5000, "1.5", "1_0", "٣", "x", "-"])
+def test_anything_else_is_no_number_and_raises_nothing(tmp_path: Path, text: str) -> None:
+    (tmp_path / "a").write_text(text)
+    assert files.whole_number(text) is None
+    assert files.number_or_none(tmp_path / "a") is None

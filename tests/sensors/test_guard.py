@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.results import Channel
 from harness.sensors.contract import Reading
-from harness.sensors.guard import Guard, GuardLimit, ReadAgain, Tell, Trip, Unconfirmed
-from harness.sensors.plausibility import IMPLAUSIBLE, REPEAT
+from harness.sensors.guard import Action, Guard, GuardLimit, ReadAgain, Tell, Trip, Unconfirmed
+from harness.sensors.plausibility import REPEAT
+from harness.sweeps import IMPLAUSIBLE
 
 DIE = Channel("die", "Package id 0", "°C", "hwmon", role="cpu_temperature")
 FAN = Channel("fan", "fan1", "RPM", "hwmon", role="fan_speed")
@@ -98,11 +101,48 @@ def test_implausible_values_do_not_keep_a_channel_alive() -> None:
     assert len(trips) == 1
 
 
-def test_a_channel_that_never_gave_a_value_is_not_waited_for() -> None:
-    guard = _guard()
+BLIND = [_die(None), _die(127.0, f"{IMPLAUSIBLE}: code"), []]
+
+
+def _seconds_until_stop(guard: Guard, readings: list[Reading], load_begins: int) -> float | None:
+    """One reading and one tick a second for two minutes; when the guard stopped the load."""
+    for second in range(120):
+        loaded = max(float(second - load_begins), 0.0)
+        guard.observe(readings, float(second), loaded)
+        if any(isinstance(it, Trip) for it in guard.tick(float(second), loaded)):
+            return float(second)
+    return None
+
+
+@pytest.mark.parametrize("readings", BLIND)
+def test_a_limit_whose_channels_never_gave_a_value_is_waited_for_from_when_load_begins(
+    readings: list[Reading],
+) -> None:
+    """Missing, implausible, and hung from the first reading."""
+    assert _seconds_until_stop(_guard(), readings, load_begins=30) == 41.0
+    assert _seconds_until_stop(_guard(), readings, load_begins=200) is None
+
+
+def test_a_blind_guard_that_the_operator_accepted_is_told_and_stops_nothing() -> None:
+    guard = _guard(accept_blind=True)
+    actions = [it for at in range(300) for it in guard.tick(float(at), float(at))]
+    (told,) = actions
+    assert isinstance(told, Tell)
+    assert "1 of the 1 channels that safety.stop_above_celsius is about" in told.event.text
+    assert not guard.tripped
+
+
+def test_beside_a_channel_that_guards_one_that_never_gave_a_value_is_told_once() -> None:
+    other = Channel("two", "Package id 1", "°C", "hwmon", role="cpu_temperature")
+    guard = Guard((HOT,), (DIE, other))
+    actions = []
     for second in range(60):
-        guard.observe(_die(None), float(second))
-        assert guard.tick(float(second)) == []
+        guard.observe(_die(50.0), float(second), float(second))
+        actions += guard.tick(float(second), float(second))
+    (told,) = actions
+    assert isinstance(told, Tell)
+    assert "1 of the 2 channels" in told.event.text
+    assert told.event.text.endswith("guard nothing: Package id 1")
 
 
 def test_a_channel_that_is_read_seldom_by_design_is_given_more_time() -> None:
@@ -167,6 +207,162 @@ def test_after_the_first_stop_nothing_more_is_asked_for() -> None:
     guard.confirm(_die(99.0), 1.0)
     assert guard.observe(_die(99.0), 2.0) == []
     assert guard.tick(100.0) == []
+
+
+def test_a_guard_held_up_while_its_channels_are_read_does_not_forgive_the_future() -> None:
+    guard = _guard()
+    guard.observe(_die(50.0), 0.0)
+    guard.tick(0.0)
+    guard.observe(_die(50.0), 29.9)
+    assert guard.tick(30.0) == []
+    assert guard.tick(39.9) == []
+    assert isinstance(guard.tick(40.1)[0], Trip)
+
+
+def test_a_guard_that_is_held_up_again_and_again_does_not_wait_for_ever() -> None:
+    guard = _guard()
+    guard.observe(_die(50.0), 0.0)
+    guard.tick(0.0)
+    stops = [at for step in range(1, 10) if guard.tick(at := 5.5 * step)]
+    assert stops == [16.5], "one gap of 5.5 s was forgiven"
+
+
+def test_a_repeat_does_not_keep_a_channel_alive() -> None:
+    guard = _guard()
+    guard.observe(_die(50.0), 0.0)
+    for tick in range(1, 21):
+        guard.observe(_die(50.0, REPEAT), tick / 2)
+        assert guard.tick(tick / 2) == []
+    guard.observe(_die(50.0, REPEAT), 10.5)
+    assert isinstance(guard.tick(10.5)[0], Trip)
+
+
+def test_a_driver_that_repeats_for_longer_than_the_stated_time_is_given_three_of_its_times() -> (
+    None
+):
+    guard = Guard((replace(HOT, stale_after_seconds=1.0),), (DIE,), caches={"die": 1.5})
+    guard.observe(_die(50.0), 0.0)
+    assert guard.tick(0.9) == guard.tick(1.8) == guard.tick(2.7) == guard.tick(3.6) == []
+    assert guard.tick(4.4) == []
+    assert guard.tick(4.6) != []
+
+
+def _repeated(guard: Guard, before: float, value: float) -> list[Action]:
+    """`before` at 0 s, `value` at 1 s, and at once again from the driver's cache."""
+    guard.observe(_die(before), 0.0)
+    assert guard.observe(_die(value), 1.0) == [ReadAgain("die")]
+    return guard.confirm(_die(value, REPEAT), 1.001)
+
+
+def test_a_drivers_own_cache_confirms_no_jump_and_the_next_fresh_value_refutes_it() -> None:
+    guard = _guard(confirm_within_seconds=0.5)
+    assert _repeated(guard, 52.0, 120.0) == []
+    assert guard.awaited == {"die"}
+    assert guard.observe(_die(120.0, REPEAT), 1.5) == []
+    unconfirmed, told = guard.observe(_die(52.5), 1.6)
+    assert unconfirmed == Unconfirmed("die")
+    assert isinstance(told, Tell)
+    assert not (guard.tripped or guard.awaits)
+
+
+@pytest.mark.parametrize("fresh", [_die(119.0), _die(None), _die(127.0, f"{IMPLAUSIBLE}: x")])
+def test_a_fresh_value_over_the_limit_or_none_at_all_confirms_what_was_repeated(
+    fresh: list[Reading],
+) -> None:
+    guard = _guard(confirm_within_seconds=0.5)
+    _repeated(guard, 52.0, 120.0)
+    (trip,) = guard.observe(fresh, 1.5)
+    assert isinstance(trip, Trip)
+
+
+def test_a_repeated_crossing_without_a_fresh_value_stops_within_one_and_a_half_intervals() -> None:
+    guard = _guard(confirm_within_seconds=0.5)
+    _repeated(guard, 52.0, 120.0)
+    assert guard.tick(1.74) == []
+    (trip,) = guard.tick(1.76)
+    assert isinstance(trip, Trip)
+    assert trip.stop.value == 120.0
+
+
+def test_slow_readings_count_from_their_begin_so_that_the_load_is_off_within_two_intervals() -> (
+    None
+):
+    guard = _guard(confirm_within_seconds=0.5)
+    guard.observe(_die(52.0), 0.0)
+    guard.observe(_die(120.0), 1.45, began_seconds=1.0)
+    assert guard.tick(1.85) == []
+    (trip,) = guard.confirm(_die(120.0, REPEAT), 1.86)
+    assert isinstance(trip, Trip)
+    hung = _guard(confirm_within_seconds=0.5)
+    hung.observe(_die(120.0), 1.45, began_seconds=1.0)
+    assert hung.tick(1.87) == []
+    assert isinstance(hung.tick(1.88)[0], Trip)
+
+
+def test_a_repeat_confirms_a_value_that_came_from_nearby_at_once() -> None:
+    (trip,) = _repeated(_guard(), 93.0, 96.0)
+    assert isinstance(trip, Trip)
+
+
+def test_within_a_drivers_cache_the_same_value_is_a_repeat_even_without_a_flag() -> None:
+    """Some drivers cache each input apart, so that another input of the chip has changed."""
+    guard = _guard(caches={"die": 1.5}, confirm_within_seconds=2.0)
+    guard.observe(_die(52.0), 0.0)
+    guard.observe(_die(120.0), 1.0)
+    assert guard.confirm(_die(120.0), 1.001) == []
+    assert guard.observe(_die(120.0), 2.4) == []
+    assert isinstance(guard.observe(_die(120.0), 2.6)[0], Trip)
+
+
+def _hover(guard: Guard, first: list[Reading], second: list[Reading], times: int) -> list[Action]:
+    """Two seconds apart: a reading over the limit, and one under it when read again at once."""
+    actions: list[Action] = []
+    for turn in range(times):
+        guard.observe(first, 2.0 * turn, 60.0)
+        actions += guard.confirm(second, 2.0 * turn, 60.0)
+    return actions
+
+
+def test_a_value_that_hovers_at_its_limit_is_no_spike_and_stops_the_load_at_the_fifth_time() -> (
+    None
+):
+    guard = _guard()
+    actions = _hover(guard, _die(95.125), _die(95.0), 4)
+    assert [type(it) for it in actions] == [Tell] * 4
+    trip, told = _hover(guard, _die(95.125), _die(95.0), 1)
+    assert isinstance(trip, Trip)
+    assert (trip.stop.value, trip.stop.limit) == (95.125, 95.0)
+    assert isinstance(told, Tell)
+    assert "at its limit, 5 of the 5 times within 60 s" in told.event.text
+
+
+def test_crossings_that_are_not_confirmed_stop_nothing_when_they_are_rare() -> None:
+    guard = _guard()
+    told = 0
+    for turn in range(500):
+        guard.observe(_die(95.125), 20.0 * turn)
+        told += len(guard.confirm(_die(95.0), 20.0 * turn))
+    assert not guard.tripped
+    assert told == 20
+
+
+def test_spikes_are_all_flagged_and_the_first_twenty_are_told() -> None:
+    guard = _guard()
+    actions = _hover(guard, _die(120.0), _die(60.0), 500)
+    assert sum(isinstance(it, Unconfirmed) for it in actions) == 500
+    told = [it.event.text for it in actions if isinstance(it, Tell)]
+    assert len(told) == 20
+    assert told[-1].endswith("further ones are flagged and not told")
+    assert not guard.tripped
+
+
+@pytest.mark.parametrize(("second", "is_spike"), [(540.0, False), (700.0, True)])
+def test_of_other_units_a_spike_is_a_tenth_of_the_limit_or_more_away(
+    second: float, is_spike: bool
+) -> None:
+    guard = _guard(SLOW)
+    actions = _hover(guard, [Reading("fan", 495.0)], [Reading("fan", second)], 1)
+    assert any(isinstance(it, Unconfirmed) for it in actions) is is_spike
 
 
 @given(st.lists(st.one_of(st.none(), st.floats(20.0, 126.0)), min_size=1, max_size=60))

@@ -12,6 +12,7 @@ from harness.sensors.contract import Chip, TellingChip
 from harness.sensors.hardware_errors import (
     HardwareErrorsSource,
     error_poll_seconds,
+    memory_count,
     parse_rows,
 )
 from tests.sysfs_trees import Tree, server
@@ -52,6 +53,29 @@ def test_controllers_and_modules_are_counted_by_name(tmp_path: Path) -> None:
     assert "memory module CPU1_DIMM_A1 corrected errors" in names
     assert all(it.counter for it in chip.channels)
     assert [it.value for it in chip.read(0.0)] == [3.0, 0.0, 3.0, 0.0] * 2
+
+
+def test_controllers_are_told_from_their_modules_by_their_keys(tmp_path: Path) -> None:
+    found = HardwareErrorsSource().discover(server(tmp_path).root)
+    counts = {
+        (count.controller, count.item, count.of_module)
+        for chip in found.chips
+        for channel in chip.channels
+        if (count := memory_count(channel.key)) is not None
+    }
+    assert counts == {
+        (f"mc{number}", item, of_module)
+        for number in (0, 1)
+        for item in ("ce_count", "ue_count")
+        for of_module in (False, True)
+    }
+
+
+@pytest.mark.parametrize(
+    "key", ["", "mill", "hardware errors::interrupts:MCE:", "nvml:mc0:x:ce_count:", "a:b"]
+)
+def test_other_channels_count_no_memory_errors(key: str) -> None:
+    assert memory_count(key) is None
 
 
 def test_no_controller_means_unknown_not_zero(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from harness.clock import NS_PER_SECOND, SYSTEM
 from harness.machine.facts import collect_facts
+from harness.machine.warnings import pre_run_warnings
 from harness.sensors.catalogue import MOST_CHANNELS, discover
 from harness.sensors.contract import Reading
 from harness.sensors.readout import read_once
@@ -166,3 +167,28 @@ def test_lists_of_cpus_that_are_damaged_do_not_grow(tmp_path: Path) -> None:
     facts = collect_facts(tmp_path)
     assert facts["topology"]["threads"] == 2
     assert sys.getsizeof(str(facts)) < 1 << 20
+
+
+def test_numbers_of_hundreds_of_digits_end_neither_discovery_nor_facts_nor_warnings(
+    tmp_path: Path,
+) -> None:
+    """Wherever a tree states a number: trip points, clocks, limits, ranges, a group's quota."""
+    tree, huge = Tree(tmp_path), "9" * 400
+    tree.hwmon(0, "platform/x.0", "x", {"temp1_input": 40_000, "temp1_max": huge})
+    zone = "sys/class/thermal/thermal_zone0"
+    for name, text in {"type": "cpu", "temp": "50000", "trip_point_0_temp": huge}.items():
+        tree.write(f"{zone}/{name}", text)
+    policy = "sys/devices/system/cpu/cpufreq/policy0"
+    for name, text in {"scaling_cur_freq": "1000000", "cpuinfo_max_freq": huge}.items():
+        tree.write(f"{policy}/{name}", text)
+    tree.write(f"{policy.removesuffix('0')}{'9' * 200}/scaling_cur_freq", "1000000")
+    tree.write("sys/fs/cgroup/cpu.max", f"{huge} 1")
+    for name, text in {"name": "package-0", "energy_uj": huge, "max_energy_range_uj": huge}.items():
+        tree.write(f"sys/class/powercap/intel-rapl:0/{name}", text)
+    found = _read_all(tmp_path)
+    assert found["x temp1"].value == 40.0
+    assert found["cpu zone"].value == 50.0
+    assert [it.value for name, it in found.items() if "clock" in name] == [1e9]
+    facts = collect_facts(tmp_path)
+    assert facts["container"]["cpu_quota_cpus"] is None
+    assert isinstance(pre_run_warnings(tmp_path, busy=lambda: 0.0), tuple)

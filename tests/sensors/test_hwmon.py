@@ -12,7 +12,7 @@ import pytest
 from harness.sensors import files
 from harness.sensors.contract import Discovery, Reading
 from harness.sensors.hwmon import HwmonSource
-from harness.sensors.plausibility import left_out
+from harness.sweeps import left_out
 from tests.sysfs_trees import Tree, desktop_a
 
 

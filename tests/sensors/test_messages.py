@@ -13,12 +13,14 @@ from harness.sensors.contract import DriverLimit, Hint
 from harness.sensors.external import ExternalChannel, ExternalCommand
 from harness.sensors.guard import GuardLimit
 from harness.sensors.sampler import SamplerConfig
+from tests.packing import packed
 
 SAMPLES = (
     Sample("a", 1.5, 45.25, latency_seconds=0.001),
     Sample("b", 1.5, None, "EIO: Input/output error", latency_seconds=0.001),
     Sample("a", 2.0, 127.0, "", "implausible: x", None),
 )
+BATCH = m.SampleBatch(packed(SAMPLES))
 MESSAGES = [
     m.ChannelsFound(
         (Channel("a", "A", "°C", "hwmon"),),
@@ -26,7 +28,7 @@ MESSAGES = [
         (DriverLimit("a", "crit", 95.0, "°C"),),
         ("a",),
     ),
-    m.SampleBatch(SAMPLES),
+    BATCH,
     m.SampleBatch(()),
     m.SensorEvent(Event(EventKind.CHANNEL_LOST, 1.0, "gone", {"channel": "a"})),
     m.GuardTripped(SafetyStop("A", 96.0, 95.0, "°C", 2.0, "maker")),
@@ -53,3 +55,8 @@ def test_a_message_is_equal_after_pickling(message: object) -> None:
 
 def test_every_kind_of_message_is_covered_here() -> None:
     assert {type(message) for message in MESSAGES} >= set(get_args(m.FromSampler))
+
+
+def test_a_batch_counts_and_gives_its_readings_one_by_one() -> None:
+    assert (BATCH.count, BATCH.missing) == (3, 1)
+    assert BATCH.samples == SAMPLES

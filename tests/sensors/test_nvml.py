@@ -7,6 +7,7 @@ real accelerator answers is exercised by hand (see the bench folder), not here.
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from types import ModuleType, SimpleNamespace
 from typing import Any
@@ -113,13 +114,59 @@ def test_roles_are_those_of_an_accelerator(nvml: Recorded) -> None:
     assert roles["uncorrected memory errors"] == "hardware_errors"
 
 
-def test_each_beginning_of_a_throttling_reason_is_counted_once(nvml: Recorded) -> None:
+def _counts(
+    nvml: Recorded,
+    course: Sequence[int],
+    question: str = "nvmlDeviceGetCurrentClocksEventReasons",
+) -> list[dict[str, float | None]]:
+    """What the counters of slow-downs show, by reason, when the reasons take this course."""
     (chip,) = discover_with(nvml).chips
     counts = []
-    for reasons in (0, 0x40, 0x40, 0, 0x44, 0x01):
-        nvml.answers["nvmlDeviceGetCurrentClocksEventReasons"] = reasons
-        counts.append(_read(chip, tuple(chip.channels))["slowed down: heat (hardware)"].value)
-    assert counts == [0.0, 1.0, 1.0, 1.0, 2.0, 2.0]
+    for reasons in course:
+        nvml.answers[question] = reasons
+        read = _read(chip, tuple(chip.channels))
+        prefix = "slowed down: "
+        counts.append(
+            {name.removeprefix(prefix): it.value for name, it in read.items() if prefix in name}
+        )
+    return counts
+
+
+def _heat_counts(nvml: Recorded, course: Sequence[int], *question: str) -> list[float | None]:
+    return [counts["heat (hardware)"] for counts in _counts(nvml, course, *question)]
+
+
+def test_each_beginning_of_a_throttling_reason_is_counted_once(nvml: Recorded) -> None:
+    assert _heat_counts(nvml, (0, 0x40, 0x40, 0, 0x44, 0x01)) == [0.0, 1.0, 1.0, 1.0, 2.0, 2.0]
+
+
+def test_a_reason_that_held_from_the_first_reading_on_is_an_increase(nvml: Recorded) -> None:
+    assert _heat_counts(nvml, (0x40, 0x40, 0x40)) == [0.0, 1.0, 1.0]
+    # Over before the second reading: nothing of the run was slowed down by it.
+    assert _heat_counts(nvml, (0x40, 0, 0)) == [0.0, 0.0, 0.0]
+
+
+def test_the_first_reading_is_the_first_that_the_device_answers(nvml: Recorded) -> None:
+    course = (NVMLError("Unknown Error"), 0x40, 0x40)
+    assert _heat_counts(nvml, course) == [None, 0.0, 1.0]  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("course", "told"),
+    [
+        ((0, 0x48, 0x48), {"heat (hardware)": 1.0}),
+        ((0, 0x88, 0x88), {"power brake": 1.0}),
+        ((0, 0x08, 0x08), {"hardware slowdown": 1.0}),
+        # Its narrower reason goes first: the same slow-down goes on.
+        ((0, 0x48, 0x08), {"heat (hardware)": 1.0}),
+        ((0x48, 0x48, 0), {"heat (hardware)": 1.0}),
+        ((0, 0x28, 0x28), {"hardware slowdown": 1.0, "heat (software)": 1.0}),
+    ],
+)
+def test_one_slow_down_of_the_hardware_is_counted_once_by_its_narrowest_reason(
+    nvml: Recorded, course: Sequence[int], told: dict[str, float]
+) -> None:
+    assert {name: it for name, it in _counts(nvml, course)[-1].items() if it} == told
 
 
 def test_an_ecc_error_under_load_is_an_event(nvml: Recorded) -> None:
@@ -147,8 +194,7 @@ def test_a_device_that_is_lost_mid_run_gives_missing_values_with_the_reason(nvml
 def test_older_bindings_are_asked_by_the_older_name(nvml: Recorded) -> None:
     del nvml.answers["nvmlDeviceGetCurrentClocksEventReasons"]
     nvml.answers["nvmlDeviceGetCurrentClocksThrottleReasons"] = 0x40
-    (chip,) = discover_with(nvml).chips
-    assert _read(chip, tuple(chip.channels))["slowed down: heat (hardware)"].value == 1.0
+    assert _heat_counts(nvml, [0, 0x40], "nvmlDeviceGetCurrentClocksThrottleReasons") == [0.0, 1.0]
 
 
 @pytest.mark.parametrize("question", ["nvmlInit", "nvmlDeviceGetCount"])

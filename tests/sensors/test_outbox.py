@@ -7,12 +7,12 @@ import threading
 from multiprocessing.connection import Connection
 
 from harness.results import Event, EventKind
-from harness.sensors.batches import PackedBatch, PackedSweep
 from harness.sensors.contract import Reading
-from harness.sensors.messages import SamplerReady, SensorEvent
+from harness.sensors.messages import SampleBatch, SamplerReady, SensorEvent
 from harness.sensors.outbox import Outbox
+from harness.sweeps import PackedSweep
 
-BATCH = PackedBatch(
+BATCH = SampleBatch(
     (PackedSweep.of(("a", "b"), (Reading("a", 1.0), Reading("b", 2.0)), 0.0, 0.001),)
 )
 
@@ -84,7 +84,7 @@ def test_a_message_for_which_the_pipe_has_room_needs_no_thread() -> None:
         assert outbox._has_room()
         assert outbox._send_here(BATCH)
         assert ours.poll(60)
-    assert ours.recv().samples == BATCH.unpack().samples
+    assert ours.recv() == BATCH
 
 
 def test_a_full_pipe_never_holds_up_who_puts_and_loses_no_order() -> None:

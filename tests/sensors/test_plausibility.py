@@ -16,8 +16,8 @@ from harness.sensors.plausibility import (
     doubt,
     doubt_whole_chip,
     inputs_that_may_die_together,
-    left_out,
 )
+from harness.sweeps import left_out
 
 
 @pytest.mark.parametrize(

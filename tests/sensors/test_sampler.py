@@ -167,6 +167,39 @@ def test_a_standing_fan_is_only_judged_under_load() -> None:
     assert len(loop.board.tripped) == 1
 
 
+def test_a_standing_fan_is_judged_under_a_load_that_pauses_at_every_look() -> None:
+    fan = Channel("fan", "fan1", "RPM", "test", role="fan_speed")
+    limit = GuardLimit("fan", "fan_speed", "RPM", below=300.0, grace_seconds=15.0)
+    loop = Loop(FakeChip(lambda now: 0.0, channels=(fan,)), limits=(limit,))
+    for step in range(60):
+        loop.board.state = LaneState.WORKING if step % 4 == 0 else LaneState.PAUSED
+        loop.turn()
+    assert len(loop.board.tripped) == 1
+
+
+def test_a_counter_that_never_stops_rising_is_told_to_the_last_within_bounds() -> None:
+    loop = Loop(FakeChip(lambda now: 10.0 * now, channels=(COUNTER,)))
+    for _ in range(1_001):
+        loop.turn()
+    loop.sampler.end("done", 0)
+    events = [it.event for it in loop.messages if isinstance(it, SensorEvent)]
+    assert len(events) == 20 + 8 + 1, "20 rises, one summary a minute, and the rest"
+    assert sum(it.data["increase"] for it in events) == 5_000.0
+    assert all("loads" in it.data for it in events)
+
+
+def test_a_stall_shows_in_the_missed_deadlines_and_in_the_lateness() -> None:
+    loop = Loop(FakeChip(lambda now: 40.0))
+    worker = loop.sampler.workers[0]
+    for pause in [0.5] * 50 + [30.0] + [0.5] * 50:
+        worker.turn()
+        loop.sampler.turn()
+        loop.clock.advance(pause)
+    counts = loop.sampler.counts(0)
+    assert counts.missed == 59
+    assert counts.late_p99_seconds == counts.late_max_seconds == pytest.approx(29.5)
+
+
 def test_the_counts_say_what_was_done() -> None:
     loop = Loop(FakeChip(lambda now: 40.0 if now < 0.4 else None))
     for _ in range(3):

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import psutil
 import pytest
 
 from harness.clock import NS_PER_SECOND, SYSTEM
@@ -102,3 +104,34 @@ def test_nothing_is_read_from_our_own_input_and_no_shell_is_asked() -> None:
     _until(lambda: program.exit_code() is not None)
     assert program.newest_line() == "'' $(echo hi); `id`\n"
     program.kill()
+
+
+def test_what_a_program_started_dies_with_a_sampler_that_was_killed() -> None:
+    """The sampler's stand-in is killed by SIGKILL; the program's own child must not live on."""
+    program = (
+        "import subprocess, sys, time\n"
+        "child = subprocess.Popen([sys.executable, '-c', 'import time; time.sleep(600)'])\n"
+        "print(child.pid, flush=True)\ntime.sleep(600)"
+    )
+    sampler = (
+        "import os, sys\n"
+        "from harness.sensors.subprogram import Subprogram\n"
+        f"program = Subprogram([sys.executable, '-u', '-c', {program!r}])\n"
+        "while not (line := program.newest_line()): pass\n"
+        "print(line, flush=True)\n"
+        "os.kill(os.getpid(), 9)"
+    )
+    parent = subprocess.Popen(_python(sampler), stdout=subprocess.PIPE, text=True)
+    printed, _ = parent.communicate(timeout=30)
+    grandchild = int(printed)
+    _until(lambda: not _is_alive(grandchild))
+
+
+def test_after_killing_no_watcher_is_left_and_killing_again_is_harmless() -> None:
+    before = {it.pid for it in psutil.Process().children()}
+    program = Subprogram(_python("import time; time.sleep(600)"))
+    program.kill()
+    program.kill()
+    with pytest.raises(OSError, match="no such program"):
+        Subprogram(["/no/such/meter"])
+    assert {it.pid for it in psutil.Process().children()} - before == set()

@@ -6,10 +6,16 @@ import multiprocessing
 import threading
 from collections.abc import Callable
 
+import pytest
+
 from harness.clock import NS_PER_SECOND, SYSTEM
 from harness.results import Channel
 from harness.sensors.alarm import Alarm, listener
+from harness.sensors.chip_worker import ChipWorker, GuardDesk, Schedule
+from harness.sensors.guard import Guard
+from harness.sensors.reader import PROVING_SWEEPS, Reader
 from harness.sensors.sampler import Sampler, SamplerConfig
+from harness.sensors.threads import ChipThreads
 from tests.sensors.fakes import FakeBoard, FakeChip, catalogue_of
 
 
@@ -103,3 +109,65 @@ def test_the_alarm_wakes_a_sleeping_loop_when_a_chip_hangs_in_the_common_thread(
         sampler.end("done", 0)
         alarm.close()
     assert all(chip.closed for chip in (*others, troubled))
+
+
+def _quick_workers(count: int) -> list[ChipWorker]:
+    desk = GuardDesk(Guard((), ()), lambda: None, lambda it: None, lambda it: None)
+    workers = []
+    for number in range(count):
+        channel = Channel(str(number), str(number), "°C", "test")
+        chip = FakeChip(lambda now: 1.0, channels=(channel,), name=str(number))
+        worker = ChipWorker(
+            number, chip, Schedule(0, NS_PER_SECOND), clock=SYSTEM, run_started_ns=0, desk=desk,
+            hand_over=lambda sweep: None,
+        )  # fmt: skip
+        worker.sweeps, worker.shortest_ns = PROVING_SWEEPS, 1_000
+        workers.append(worker)
+    return workers
+
+
+def test_chips_are_gathered_from_the_common_thread_too_and_none_is_left_with_a_slow_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """No thread is started: who shares with whom is all that matters."""
+    monkeypatch.setattr(Reader, "start", lambda self: None)
+    workers = _quick_workers(4)
+    threads = ChipThreads(workers, SYSTEM, None, lambda: None)
+    threads.begin()
+
+    def arranged(at_seconds: int) -> list[str]:
+        threads.arrange(at_seconds * NS_PER_SECOND)
+        return sorted("".join(it.chip.name for it in one.workers) for one in threads.readers
+                      if one.workers)  # fmt: skip
+
+    assert arranged(1) == ["0123"]
+    for worker in workers[2:]:
+        worker.slow_reads = 100
+    assert arranged(2) == ["01", "2", "3"]
+    for worker in workers[2:]:
+        worker.slow_reads = 0
+    workers[0].slow_reads = 100
+    assert arranged(40) == ["0", "123"]
+    assert threads._common is not None
+    assert len(threads._common.workers) == 3
+    workers[0].slow_reads = 0
+    assert arranged(80) == ["1230"]
+
+
+def test_a_chip_that_is_being_read_stays_in_the_old_thread_when_the_others_are_gathered(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(Reader, "start", lambda self: None)
+    workers = _quick_workers(3)
+    threads = ChipThreads(workers, SYSTEM, None, lambda: None)
+    threads.begin()
+    threads.arrange(NS_PER_SECOND)
+    workers[2].slow_reads = 100
+    threads.arrange(2 * NS_PER_SECOND)
+    workers[2].slow_reads = 0
+    assert threads._common is not None
+    threads._common._current, workers[0].slow_reads = workers[0], 100  # it hangs, and was slow
+    threads.arrange(40 * NS_PER_SECOND)
+    assert [[it.number for it in one.workers] for one in threads.readers if one.workers] == [
+        [0], [1, 2],
+    ]  # fmt: skip

@@ -180,3 +180,23 @@ def test_times_and_temperatures_must_match_and_be_finite() -> None:
         fit_temperature([0.0, 1.0, 2.0], [1.0, 2.0])
     with pytest.raises(ValueError, match=r"temperatures_celsius\[0\]=inf"):
         fit_temperature([0.0], [float("inf")])
+
+
+def test_one_of_many_good_fits_of_a_run_is_not_refused_for_an_unlucky_end() -> None:
+    """Noise that one good fit in hundreds has: alone it is a misfit, among twenty it is not."""
+    times = np.arange(0.5, 300.0, 1.0)
+    values = 40.0 + np.array(step_response(times.tolist(), [(30.0, 40.0)]))
+    values += np.random.default_rng(81).normal(0.0, 0.6, len(times))
+    alone = fit_temperature(times.tolist(), values.tolist())
+    assert alone.reason is not None and "no one or two time constants" in alone.reason
+    among = fit_temperature(times.tolist(), values.tolist(), fits=20)
+    assert (among.reason, among.steady_celsius) == (None, pytest.approx(70.0, abs=0.2))
+
+
+def test_a_fan_that_speeds_up_is_told_among_many_fits_too() -> None:
+    times = np.arange(0.5, 600.0, 1.0)
+    values = 40.0 + np.array(step_response(times.tolist(), ONE))
+    values -= 4.0 * (times > 300.0) * -np.expm1(-np.maximum(times - 300.0, 0.0) / 20.0)
+    values += np.random.default_rng(1).normal(0.0, 0.2, len(times))
+    found = fit_temperature(times.tolist(), values.tolist(), fits=50)
+    assert found.reason is not None and "no one or two time constants" in found.reason

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
 from harness.statistics.validation import require_confidence, require_finite, require_positive
@@ -26,7 +28,25 @@ def test_a_positive_quantity_is_above_nought_and_finite(value: float) -> None:
         require_positive(value, "power_watts")
 
 
-def test_good_values_pass_in_silence() -> None:
-    require_confidence(0.95)
-    require_finite([])
-    require_positive(1e-9, "x")
+@pytest.mark.parametrize(
+    ("check", "arguments"),
+    [
+        (require_confidence, (0.95,)),
+        (require_finite, ([],)),
+        (require_finite, ([0.0, -1e308],)),
+        (require_positive, (1e-9, "x")),
+    ],
+)
+def test_good_values_pass_in_silence(
+    check: Callable[..., object], arguments: tuple[object, ...]
+) -> None:
+    assert said(check, *arguments) == ""
+
+
+def said(check: Callable[..., object], *arguments: object) -> str:
+    """What a check objects to; empty where nothing."""
+    try:
+        check(*arguments)
+    except ValueError as refusal:
+        return str(refusal)
+    return ""

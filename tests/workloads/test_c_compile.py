@@ -141,8 +141,45 @@ def test_closing_removes_the_folder(compiler: str) -> None:
 
 def test_the_code_path_names_compiler_target_and_flags(compiler: str) -> None:
     path = CCompileWorkload().code_path({})
-    assert path.endswith("-std=c11 -O2 -ffp-contract=off -w")
+    assert ", -std=c11 -O2 -ffp-contract=off -w, " in path
     assert " for " in path
+
+
+def test_the_code_path_names_the_assembler_by_its_own_version(toolchain: Toolchain) -> None:
+    told = toolchain.assembler()
+    own = toolchain.run("as", "--version").output.decode().splitlines()
+    assert told == own[0] if own else told.startswith("no assembler")
+    assert told in CCompileWorkload().code_path({})
+
+
+FAKE_CC = """#!/bin/sh
+case "$*" in
+  *--version) echo "cc 1.0" ;;
+  -dumpmachine) echo "any-machine" ;;
+  -print-prog-name=as) echo "{folder}/as" ;;
+  *-E*) echo "{headers}" ;;
+esac
+"""
+
+
+@pytest.mark.parametrize("changed", ["assembler", "headers"])
+def test_another_assembler_or_other_headers_are_another_code_path(
+    tmp_path: Path, changed: str
+) -> None:
+    paths = []
+    for state in ("old", "new"):
+        folder = tmp_path / state
+        folder.mkdir()
+        compiler, assembler = folder / "cc", folder / "as"
+        headers = state if changed == "headers" else "same"
+        compiler.write_text(FAKE_CC.format(folder=folder, headers=headers))
+        version = state if changed == "assembler" else "same"
+        assembler.write_text(f"#!/bin/sh\necho 'assembler {version}'\n")
+        for program in (compiler, assembler):
+            program.chmod(0o755)
+        paths.append(c_compile._described(str(compiler)))
+    assert paths[0] != paths[1]
+    assert paths[0].startswith("cc 1.0 for any-machine, ")
 
 
 def test_without_a_compiler_it_is_not_available_and_says_why(

@@ -19,6 +19,13 @@ from workloads.command import CommandTask, CommandWorkload
 from workloads.faults import flip
 
 WORKLOAD = CommandWorkload()
+missing = pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ({"argv": ["/no/such/program"]}, "'/no/such/program', which is no program that runs here"),
+        ({"argv": ["true"], "folder": "/no/such/folder"}, "which is no folder here"),
+    ],
+)
 
 
 def python(code: str, **more: Any) -> dict[str, Any]:
@@ -177,18 +184,32 @@ def test_what_makes_no_sense_is_refused_with_the_rule(given: dict[str, Any], tol
         WORKLOAD.complete(given)
 
 
-@pytest.mark.parametrize(
-    ("given", "told"),
-    [
-        ({"argv": ["/no/such/program"]}, "'/no/such/program', which is no program that runs here"),
-        ({"argv": ["true"], "folder": "/no/such/folder"}, "which is no folder here"),
-    ],
-)
+@missing
 def test_a_program_or_folder_that_is_not_there_is_refused_before_the_start(
     given: dict[str, Any], told: str
 ) -> None:
     with pytest.raises(ValueError, match=told):
         WORKLOAD.prepare(WORKLOAD.complete(given), seed=1)
+
+
+@missing
+def test_a_program_or_folder_that_is_not_there_is_not_available(
+    given: dict[str, Any], told: str
+) -> None:
+    """Known before the run, so nothing fails under load: its criteria are not tested."""
+    found = WORKLOAD.availability_with(WORKLOAD.complete(given))
+    assert not found.available
+    assert told in found.reason
+
+
+def test_a_program_that_is_there_is_available() -> None:
+    assert WORKLOAD.availability_with(python("")).available
+
+
+def test_a_healthy_run_may_take_all_the_time_that_it_was_given() -> None:
+    parameters = python("", timeout_seconds=7200.0)
+    assert WORKLOAD.pass_limit_seconds(parameters) == 7200.0
+    assert WORKLOAD.longest_pass_seconds(parameters, 1.0) > 7200.0
 
 
 def test_it_needs_permission() -> None:

@@ -13,6 +13,7 @@ from scipy.sparse.linalg import spsolve
 from workloads.conjugate_gradient import (
     ConjugateGradient,
     ConjugateGradientTask,
+    _iterate,
     apply_laplacian,
     residual_bound,
     scalar_product,
@@ -146,8 +147,27 @@ def test_the_bound_is_that_of_the_condition_number() -> None:
 
 
 def test_iterations_that_do_not_fit_are_refused() -> None:
-    with pytest.raises(ValueError, match="iterations: received 6, must be a multiple of 4"):
-        ConjugateGradient().prepare({"intervals": 16, "iterations": 6}, 1)
+    with pytest.raises(ValueError, match="iterations: received 6, must be a multiple of 4; use 4"):
+        ConjugateGradient().complete({"intervals": 16, "iterations": 6})
+
+
+@pytest.mark.parametrize("intervals", [16, 128, 4096])
+def test_iterations_beyond_what_the_classical_bound_tells_apart_are_refused(intervals: int) -> None:
+    """At the most iterations the bound still lies above the rounding that the check allows for."""
+    most = 8 * intervals
+    ConjugateGradient().complete({"intervals": intervals, "iterations": most})
+    assert residual_bound(intervals, most) > 10 * most * 2.0**-53
+    rule = f"iterations: received {most + 4}, must be at most {most}; it has converged"
+    with pytest.raises(ValueError, match=rule):
+        ConjugateGradient().complete({"intervals": intervals, "iterations": most + 4})
+
+
+def test_every_iteration_that_is_counted_is_done_also_without_a_residual() -> None:
+    """The product is formed anew each time: one that a test spoils is right after an iteration."""
+    grids = x, residual, direction, formed = tuple(np.zeros((17, 17)) for _ in range(4))
+    formed[1:-1, 1:-1] = 7.0
+    _iterate(x, residual, direction, formed, 1)
+    assert all(not grid.any() for grid in grids)
 
 
 def test_flips_between_iterations_change_the_outcome() -> None:

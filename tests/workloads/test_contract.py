@@ -218,6 +218,67 @@ def test_the_golden_is_what_a_pass_gives(case: Case) -> None:
         assert case.workload.code_path(case.parameters), "nothing to key an agreed golden by"
 
 
+def candidates(spec: Parameter, rng: Random) -> list[Any]:
+    """Values to draw from: default, choices, bounds, powers of two, and any between the bounds."""
+    if spec.choices:
+        return list(spec.choices)
+    if spec.low is None or spec.high is None:
+        return [spec.default]
+    kind: Callable[[float], Any] = type(spec.default)  # type: ignore[assignment]
+    powers = [1 << n for n in range(64) if spec.low <= 1 << n <= spec.high]
+    between = [rng.uniform(spec.low, spec.high), rng.uniform(spec.low, min(spec.high, 4096))]
+    return [spec.default, *(kind(value) for value in (spec.low, spec.high, *between, *powers))]
+
+
+def sampled(workload: Workload, draws: int = 400) -> list[dict[str, Any]]:
+    """Parameter choices that `complete` accepts; the default and each bound are among them."""
+    rng, given = Random(11), GIVEN.get(workload.name, {})
+    found = [default(workload)]
+    for _ in range(draws):
+        drawn = {key: rng.choice(candidates(it, rng)) for key, it in workload.parameters.items()}
+        few = {key: value for key, value in drawn.items() if rng.random() < 0.7}
+        try:
+            found.append(dict(workload.complete({**few, **given})))
+        except ValueError:
+            continue
+    return found
+
+
+def test_a_golden_that_is_said_to_ship_always_does(workload: Workload) -> None:
+    goldens = [workload.golden(choice, SEED) for choice in sampled(workload)]
+    assert len(goldens) > 20 or not workload.parameters
+    missing = goldens.count(None)
+    assert not (workload.always_shipped and missing)
+    if workload.shipped_golden and not workload.always_shipped:
+        assert missing, "ships for every choice: say so with always_shipped"
+
+
+def test_every_choice_of_parameters_has_a_shipped_golden_or_an_invariant_of_the_result(
+    case: Case,
+) -> None:
+    """An agreed golden alone would let one lane bless its own error."""
+    if all(case.workload.golden(choice, SEED) is not None for choice in sampled(case.workload)):
+        return
+    case.rig.execute()
+    for name, array in case.task.buffers().items():
+        if name.startswith("result"):
+            array.reshape(-1).view(np.uint8)[:] = 0xFF
+    findings = case.task.invariants()
+    case.rig.execute()
+    assert findings
+    assert not all(finding.ok for finding in findings), "rubbish as a result satisfies them"
+
+
+def test_a_healthy_pass_is_always_given_minutes_and_never_more_than_a_day(
+    workload: Workload,
+) -> None:
+    for choice in sampled(workload, draws=60):
+        for work in (1.0, 1e9, 1e18):
+            seconds = workload.longest_pass_seconds(choice, work)
+            assert 180.0 <= seconds <= 86_400.0 + 180.0
+            assert workload.pass_limit_seconds(choice) < seconds
+
+
 def test_invariants_hold_after_a_right_pass(case: Case) -> None:
     case.rig.execute()
     findings = case.task.invariants()

@@ -92,11 +92,31 @@ def test_the_spectrum_is_scipys_up_to_rounding(kind: type[Any], points: int) -> 
 
 @pytest.mark.parametrize(
     ("points", "trips", "rule"),
-    [(128, 4, "must be a power of 4"), (1000, 4, "must be a power of 4"), (64, 6, "multiple of 4")],
+    [
+        (128, 4, "points: received 128, must be a power of 4; use 64 or 256"),
+        (1000, 4, "points: received 1000, must be a power of 4; use 256 or 1024"),
+        (64, 6, "round_trips: received 6, must be a multiple of 4; use 4 or 8"),
+    ],
 )
 def test_sizes_that_do_not_fit_are_refused(points: int, trips: int, rule: str) -> None:
     with pytest.raises(ValueError, match=rule):
-        FftFp64().prepare({"points": points, "round_trips": trips}, 1)
+        FftFp64().complete({"points": points, "round_trips": trips})
+
+
+@pytest.mark.parametrize("kind", FORMATS)
+@pytest.mark.parametrize("points", [64, 1024, 1 << 20])
+def test_so_many_round_trips_that_no_check_could_see_an_error_are_refused(
+    kind: type[Any], points: int
+) -> None:
+    """Oracle: the docstring's bound, a transform's error times the transforms of a pass."""
+    trips = 4
+    while (2 * trips + 9) * error_bound(points, kind.dtype) <= 1 / 16 and trips < 1 << 20:
+        trips += 4
+    given = {"points": points, "round_trips": trips}
+    assert kind().complete(given) == given
+    if trips < 1 << 20:
+        with pytest.raises(ValueError, match=rf"must be at most {trips}; .* no check would see"):
+            kind().complete({**given, "round_trips": trips + 4})
 
 
 @pytest.mark.parametrize("change", [1e-3, np.nan, np.inf, 1e308])

@@ -213,10 +213,20 @@ def test_the_eight_steps_of_every_column_make_a_rotation(kind: type[Any]) -> Non
         assert ((column >= 0.125) & (column <= 0.25)).all()
 
 
-@pytest.mark.parametrize("steps", [1025, 1032])
-def test_steps_the_table_does_not_divide_are_refused(steps: int) -> None:
-    with pytest.raises(ValueError, match=f"steps: received {steps}, must be a multiple of 16"):
-        FmaFp64().prepare({"steps": steps}, 1)
+@pytest.mark.parametrize(("steps", "near"), [(1025, "1024 or 2048"), (100_000, "65536 or 131072")])
+def test_steps_without_a_golden_of_their_own_are_refused(steps: int, near: str) -> None:
+    """No invariant covers the points, so on one lane an agreed golden would bless any error."""
+    rule = f"steps: received {steps}, must be a power of 2; use {near}"
+    with pytest.raises(ValueError, match=rule):
+        FmaFp64().complete({"steps": steps})
+
+
+@pytest.mark.parametrize("kind", FORMATS)
+def test_a_golden_ships_for_every_number_of_steps_that_can_be_chosen(kind: type[Any]) -> None:
+    spec = kind.parameters["steps"]
+    accepted = [1 << n for n in range(64) if spec.low <= 1 << n <= spec.high]
+    assert sorted(kind.goldens) == accepted
+    assert all(kind().complete({"steps": steps}) == {"steps": steps} for steps in accepted)
 
 
 @pytest.mark.parametrize(

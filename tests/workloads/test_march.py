@@ -244,10 +244,62 @@ def test_what_is_tested_is_told_as_a_share_of_installed_memory(
 ) -> None:
     monkeypatch.setattr(psutil, "virtual_memory", lambda: SimpleNamespace(total=400 * MIB))
     task, _ = prepared()
-    assert task.readings == {
-        "region_per_lane_bytes": 4.0 * MIB,
-        "share_of_installed_per_lane_percent": 1.0,
-    }
+    assert told(task) == (4.0 * MIB, 0.0, 0.0, 0.0)
+    for _ in range(3):
+        task.execute()
+    assert told(task) == (4.0 * MIB, 3.0 * MIB, 0.75, 0.0)
+    for _ in range(6):
+        task.execute()
+    assert told(task) == (4.0 * MIB, 4.0 * MIB, 1.0, 2.0)
+
+
+def told(task: MarchTask) -> tuple[float, float, float, float]:
+    """Region, what of it was tested, that as a share of installed memory, and whole rounds."""
+    names = (
+        "region_per_lane_bytes",
+        "tested_per_lane_bytes",
+        "tested_share_of_installed_per_lane_percent",
+        "whole_rounds",
+    )
+    assert set(task.readings) == set(names)
+    region, tested, share, rounds = (task.readings[name] for name in names)
+    return region, tested, share, rounds
+
+
+def test_each_stretch_counts_what_it_has_tested_itself() -> None:
+    task, _ = prepared()
+    for _ in range(5):
+        task.execute()
+    task.begin()
+    assert told(task)[1] == 0.0
+    task.execute()
+    assert told(task)[1] == 1.0 * MIB
+
+
+def test_a_window_that_is_visited_again_after_a_failure_counts_once() -> None:
+    task, _ = prepared()
+    task.region[5] ^= np.uint64(1)
+    task.execute()
+    task.execute()
+    assert task.window == 0
+    assert told(task)[1] == 1.0 * MIB
+
+
+def test_without_a_number_of_lanes_the_cpus_that_this_process_may_use_share(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    free = SimpleNamespace(available=1000 * MIB, total=4000 * MIB)
+    monkeypatch.setattr(psutil, "virtual_memory", lambda: free)
+    monkeypatch.setattr("os.cpu_count", lambda: 64)
+    monkeypatch.setattr("os.sched_getaffinity", lambda _: {3}, raising=False)
+    share = complete(share_percent_of_free=60.0, window_mebibytes=10)
+    assert MemoryMarch().layout(share)[0] == 60
+
+
+def test_a_run_divides_the_share_among_its_lanes_unless_told_otherwise() -> None:
+    load = MemoryMarch()
+    assert load.for_lanes(complete(), 6) == {**complete(), "lanes_sharing": 6}
+    assert load.for_lanes(complete(lanes_sharing=2), 6) == complete(lanes_sharing=2)
 
 
 def test_the_claim_is_bounded_where_users_read_it() -> None:

@@ -105,11 +105,15 @@ def test_two_numbers_exchanged_show_in_the_alternating_sum() -> None:
 
 
 @pytest.mark.parametrize(
-    ("points", "times", "rule"), [(100, 4, "must be a power of 2"), (64, 6, "multiple of 4")]
+    ("points", "times", "rule"),
+    [
+        (100, 4, "points: received 100, must be a power of 2; use 64 or 128"),
+        (64, 6, "convolutions: received 6, must be a multiple of 4; use 4 or 8"),
+    ],
 )
 def test_sizes_that_do_not_fit_are_refused(points: int, times: int, rule: str) -> None:
     with pytest.raises(ValueError, match=rule):
-        Ntt().prepare({"points": points, "convolutions": times}, 1)
+        Ntt().complete({"points": points, "convolutions": times})
 
 
 def test_no_flip_in_the_sequences_ever_heals() -> None:

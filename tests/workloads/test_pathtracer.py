@@ -195,3 +195,19 @@ def test_flips_between_bands_are_caught_where_the_band_is_done() -> None:
     campaign = flip_between_stages(BY_NAME["path-tracer"].task(), "result", FLIPS)
     assert campaign.missed == 0
     assert 0.2 < campaign.caught / campaign.flips < 0.5
+
+
+@pytest.mark.parametrize(
+    ("given", "remedy"),
+    [
+        ({"width": 8192, "height": 8192}, "use at most samples: 1$"),
+        ({"samples": 4096, "spheres": 1024}, "use at most samples: 85$"),
+        ({"width": 8192, "height": 8192, "spheres": 1024}, "use fewer pixels or spheres$"),
+    ],
+)
+def test_a_pass_of_many_minutes_is_refused_with_what_fits(
+    given: dict[str, int], remedy: str
+) -> None:
+    """Preparing renders one pass, which must not look like a lane that hangs."""
+    with pytest.raises(ValueError, match=rf"samples: received \d+, .* for a pass; {remedy}"):
+        PathTracer().complete(given)

@@ -8,7 +8,15 @@ import numpy as np
 import pytest
 
 from workloads.contract import Parameter, Parameters, whole
-from workloads.sized import GOLDEN_SEED, PARTS, PartedTask, SizedWorkload, require_multiple
+from workloads.sized import (
+    GOLDEN_SEED,
+    PARTS,
+    PartedTask,
+    SizedWorkload,
+    require_at_most,
+    require_multiple,
+    require_power,
+)
 
 if TYPE_CHECKING:
     from workloads.contract import Buffer
@@ -82,3 +90,28 @@ def test_what_does_not_divide_into_parts_is_refused_with_the_rule() -> None:
         require_multiple({"steps": 6}, "steps")
     with pytest.raises(ValueError, match="must be a multiple of 8"):
         require_multiple({"steps": 12}, "steps", of=8)
+
+
+@pytest.mark.parametrize(("value", "of", "near"), [(100, 2, "64 or 128"), (65, 4, "64 or 256")])
+def test_no_power_is_refused_with_the_powers_beside_it(value: int, of: int, near: str) -> None:
+    with pytest.raises(ValueError, match=f"^n: .*{value}, must be a power of {of}; use {near}$"):
+        require_power({"n": value}, "n", of)
+
+
+@pytest.mark.parametrize("of", [2, 4])
+def test_every_power_is_accepted(of: int) -> None:
+    for exponent in range(20):
+        require_power({"n": of**exponent}, "n", of)
+
+
+def test_a_multiple_is_refused_with_those_beside_it() -> None:
+    with pytest.raises(ValueError, match=r"^n: received 10, must be a multiple of 4; use 8 or 12$"):
+        require_multiple({"n": 10}, "n")
+    with pytest.raises(ValueError, match=r"^n: received 3, must be a multiple of 4; use 4$"):
+        require_multiple({"n": 3}, "n")
+
+
+def test_the_most_is_rounded_down_to_whole_parts() -> None:
+    require_at_most({"n": 40}, "n", 47, "because", 8)
+    with pytest.raises(ValueError, match=r"^n: received 48, must be at most 40; because$"):
+        require_at_most({"n": 48}, "n", 47, "because", 8)

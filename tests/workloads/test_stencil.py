@@ -75,11 +75,28 @@ def test_a_wrong_point_is_found_and_placed(change: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("intervals", "steps", "rule"), [(100, 8, "must be a power of 2"), (64, 12, "multiple of 8")]
+    ("intervals", "steps", "rule"),
+    [
+        (100, 8, "intervals: received 100, must be a power of 2; use 64 or 128"),
+        (64, 12, "steps: received 12, must be a multiple of 8; use 8 or 16"),
+        (16, 65_536, "steps: received 65536, must be at most 16; a plate of 16 intervals is cold"),
+        (64, 264, "steps: received 264, must be at most 256; "),
+    ],
 )
 def test_sizes_that_do_not_fit_are_refused(intervals: int, steps: int, rule: str) -> None:
     with pytest.raises(ValueError, match=rule):
-        Stencil().prepare({"intervals": intervals, "steps": steps}, 1)
+        Stencil().complete({"intervals": intervals, "steps": steps})
+
+
+@pytest.mark.parametrize("intervals", [16, 64, 512])
+@pytest.mark.parametrize("seed", [1, 2, 3, 40])
+def test_a_plate_is_still_warm_after_the_most_steps(intervals: int, seed: int) -> None:
+    """At least a thousand times what the check allows for rounding is left, or it sees nothing."""
+    steps = intervals**2 // 16
+    Stencil().complete({"intervals": intervals, "steps": steps})
+    left = np.abs(closed_form(modes(seed), intervals, steps)).max()
+    weights = sum(mode.weight for mode in modes(seed))
+    assert left > 1000 * 10 * (steps + 1) * 2.0**-53 * weights
 
 
 def test_a_flip_on_the_cold_edge_does_not_outlive_its_pass() -> None:
