@@ -31,6 +31,10 @@ class TimeAxis:
         """Seconds from the start of the run."""
         return (at_ns - self.origin_ns) / NS_PER_SECOND
 
+    def monotonic_ns(self, at_seconds: float) -> int:
+        """The monotonic time of a moment on the run's axis."""
+        return self.origin_ns + round(at_seconds * NS_PER_SECOND)
+
 
 def assemble_trial(
     step: Step, load: PlannedLoad, legs: Sequence[LegDone], axis: TimeAxis, valid: bool

@@ -42,13 +42,17 @@ from harness.phases.state import Phase, RunState
 from harness.phases.stepping import Stepping
 from harness.plan import Plan
 from harness.profile.model import StartWhen
-from harness.results import EventKind, FailureKind, SafetyStop
+from harness.results import EventKind, FailureKind
 
 #: The parent's loop turns this often at least: so late it may see that a time is up.
 WAKE_SECONDS = 0.1
 #: So long before its time is up a lane over a limit is killed: one wake until that is seen, one
 #: until it is gone.
 KILL_LEAD_SECONDS = 2 * WAKE_SECONDS
+#: A lane stops by itself only between two passes, a pass may take 60 ms and a busy machine may hold
+#: a lane up: none is killed earlier than this after the stop flag, so that a stop does not cost
+#: their results, even where the guard has used up the time allowed.
+SPARED_SECONDS = 0.3
 #: After a stop is ordered, lanes that have not ended their load by then are killed.
 STOP_SECONDS = 2.0
 #: The guard's reason for a stop must come within this time of the stop itself.
@@ -68,8 +72,9 @@ class Policy:
     ending_text: str = "everything planned was done"
     #: How long error counters are watched after the last load.
     watch_seconds: float = 0.0
-    #: The load must be off this long after the guard raised the stop flag. A lane stops by itself
-    #: only between two passes; one that does not in time is killed, KILL_LEAD_SECONDS earlier.
+    #: The load must be off this long after the begin of the first reading over the limit, where the
+    #: guard knows of one, else after its stop flag. A lane that is not is killed, KILL_LEAD_SECONDS
+    #: earlier, but not within SPARED_SECONDS of the flag.
     limit_seconds: float = STOP_SECONDS
     #: Bits to flip on purpose in the first stretch, by lane: to prove a whole run's detectors.
     sabotage: Mapping[int, Sabotage] = field(default_factory=dict)
@@ -98,6 +103,7 @@ class Conductor:
         self._stopping: Finish | None = None
         self._stop_deadline_ns = 0
         self._may_kill = False
+        self._over_limit = False
         self._reason_deadline_ns: int | None = None
         self._failures_seen = 0
         self._questions: list[_Question] = []
@@ -152,8 +158,10 @@ class Conductor:
 
     def _must_wait(self, now_ns: int, out: list[Instruction]) -> bool:
         if self._asked is not None:
-            if now_ns <= self._asked[2]:
+            if now_ns <= self._asked[2] or (self._over_limit and not self._may_kill):
                 return True
+            if self._over_limit:
+                out += self._kill([self._asked[1]])
             self._asked = None
         if self.phase is None or not self.phase.busy:
             return self._awaits_reason(now_ns)
@@ -172,10 +180,12 @@ class Conductor:
         return deadline is not None and now_ns <= deadline
 
     def _kill_working(self) -> list[Instruction]:
-        lanes = self.state.alive(range(self.state.plan.lanes))
+        self._questions.clear()
+        return self._kill(self.state.alive(range(self.state.plan.lanes)))
+
+    def _kill(self, lanes: Sequence[int]) -> list[Instruction]:
         self.state.condemned.update(lanes)
         self.state.lost.update(lanes)
-        self._questions.clear()
         return [KillLane(lane) for lane in lanes]
 
     def _finish(self, finish: Finish) -> list[Instruction]:
@@ -190,11 +200,18 @@ class Conductor:
         self._stop_deadline_ns = now_ns + round(STOP_SECONDS * NS_PER_SECOND)
         return [StopLoad(StopReason.PARENT)]
 
-    def _hurry(self, since_ns: int) -> None:
+    def _hurry(self, since_ns: int, flag_ns: int) -> None:
         """A limit was exceeded: the load must be off sooner than after any other stop."""
         seconds = self._policy.limit_seconds - KILL_LEAD_SECONDS
-        deadline_ns = since_ns + round(seconds * NS_PER_SECOND)
+        spared_ns = flag_ns + round(SPARED_SECONDS * NS_PER_SECOND)
+        deadline_ns = max(since_ns + round(seconds * NS_PER_SECOND), spared_ns)
         self._stop_deadline_ns = min(self._stop_deadline_ns, deadline_ns)
+        # A second opinion is load, too: none is asked for any more, and none waited for longer.
+        self._over_limit = True
+        self._questions.clear()
+        if self._asked is not None:
+            question, lane, until_ns = self._asked
+            self._asked = (question, lane, min(until_ns, deadline_ns))
 
     # -- what concerns every phase -------------------------------------------------------------
 
@@ -202,8 +219,8 @@ class Conductor:
         match happening:
             case LoadStopped(at_ns):
                 return self._load_stopped(at_ns or now_ns, now_ns)
-            case LimitExceeded(stop):
-                return self._limit_exceeded(stop, now_ns)
+            case LimitExceeded():
+                return self._limit_exceeded(happening, now_ns)
             case Interrupted() | StorageFailed() | HelperDied():
                 return self._must_end(happening, now_ns)
             case Suspended(seconds):
@@ -219,16 +236,19 @@ class Conductor:
             self._reason_deadline_ns = now_ns + round(REASON_SECONDS * NS_PER_SECOND)
         text = "the guard stopped the load; its reason was not heard"
         out = self._stop(Ending.SAFETY_STOP, text, now_ns)
-        self._hurry(at_ns)
+        self._hurry(at_ns, at_ns)
         return out
 
-    def _limit_exceeded(self, stop: SafetyStop, now_ns: int) -> list[Instruction]:
+    def _limit_exceeded(self, exceeded: LimitExceeded, now_ns: int) -> list[Instruction]:
+        stop, axis = exceeded.stop, self.state.axis
         text = f"{stop.channel} reached {stop.value:g} {stop.unit}"
         if self._reason_deadline_ns is not None:
             self._reason_deadline_ns = None
             self._stopping = Finish(Ending.SAFETY_STOP, text)
         out = self._stop(Ending.SAFETY_STOP, text, now_ns)
-        self._hurry(now_ns)
+        flag_ns = min(axis.monotonic_ns(stop.at_seconds), now_ns)
+        since = exceeded.since_seconds
+        self._hurry(flag_ns if since is None else axis.monotonic_ns(since), flag_ns)
         return [Store(stop), *out]
 
     def _must_end(
@@ -302,7 +322,7 @@ class Conductor:
         return [self.state.failure(FailureKind.LANE_DIED, now_ns, detail, death.lane, load)]
 
     def _mismatch(self, wrong: Mismatch) -> list[Instruction]:
-        if not self.state.plan.load(wrong.load).paired:
+        if not (self._over_limit or self.state.plan.load(wrong.load).paired):
             self._questions.append(_Question(self.state.failures, wrong.load, wrong.lane))
         kind = FailureKind.WRONG_RESULT
         return [self.state.failure(kind, wrong.at_ns, wrong.detail, wrong.lane, wrong.load)]

@@ -44,9 +44,14 @@ class LaneDied:
 
 @dataclass(frozen=True)
 class LimitExceeded:
-    """The guard has raised the stop flag already; this says why."""
+    """The guard has raised the stop flag already; this says why.
+
+    `since_seconds` is when the first reading over the limit began, in seconds of the run; None
+    where no reading was over it.
+    """
 
     stop: SafetyStop
+    since_seconds: float | None = None
 
 
 @dataclass(frozen=True)

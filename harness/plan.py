@@ -259,7 +259,7 @@ class _Planner:
 
         found = load_workload(workload)
         parameters = found.for_lanes(found.complete(given), len(self._cpus))
-        reason = self._refusal(found, parameters, more.get("pattern", "mixed"))
+        reason = self._refusal(found, parameters, more)
         return PlannedLoad(
             number=number,
             name=name,
@@ -279,10 +279,13 @@ class _Planner:
             **more,
         )
 
-    def _refusal(self, workload: Workload, parameters: Mapping[str, Any], pattern: str) -> str:
+    def _refusal(
+        self, workload: Workload, parameters: Mapping[str, Any], more: Mapping[str, Any]
+    ) -> str:
+        pattern = more.get("pattern", "mixed")
         if workload.needs_permission and not self._allow_commands:
             return "starts a program of the profile: needs --allow-commands"
-        if workload.paired and len(self._cpus) < 2:
+        if (workload.paired or "companion" in more) and len(self._cpus) < 2:
             return "needs two lanes, this process may use one CPU"
         if workload.paired != (pattern == "pairs"):
             return "needs pattern: pairs" if workload.paired else "is no paired workload"

@@ -73,7 +73,7 @@ def resume_run(
         writer.put(Properties(PropertyKind.CONTEXT, looked_again(data)))
         return writer
 
-    return carry_out(part, data.run_id, owner, begin, observer or Nobody(), clock)
+    return carry_out(part, folder, data.run_id, owner, begin, observer or Nobody(), clock)
 
 
 def refuse_finished(data: RunData) -> None:

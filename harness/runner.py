@@ -130,10 +130,11 @@ class Runner:
         """How long after the guard raised the flag the last lane's load was off.
 
         The load of a lane that was killed in mid-pass is off when its end was heard; where that is
-        not heard nobody knows, and nothing is told.
+        not heard nobody knows, and nothing is told; nor where another reason had stopped the load
+        before, since the flag keeps the time of the first.
         """
         raised = self._board.get(Slot.STOPPED_AT_NS)
-        if self._safety_stop is None or not raised:
+        if self._safety_stop is None or self._board.stop is not StopReason.LIMIT:
             return
         self._await_deaths(raised)
         offs = [self._off_ns(lane, raised) for lane in range(self._plan.lanes)]
@@ -254,9 +255,9 @@ class Runner:
                 self._writer.put_sweeps(sweeps)
             case SensorEvent(event):
                 self._store(event)
-            case GuardTripped(stop):
+            case GuardTripped(stop, since_seconds):
                 self._safety_stop = stop
-                return LimitExceeded(stop)
+                return LimitExceeded(stop, since_seconds)
             case SamplerFailed(text, traceback):
                 self._sampler.has_told_its_end()
                 now = self._writer.now_seconds()

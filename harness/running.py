@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,7 +24,7 @@ from harness.outcome import Ending
 from harness.plan import Plan
 from harness.record.header import RunHeader
 from harness.record.owner import Owner
-from harness.record.writer import Heartbeat, RecordWriter
+from harness.record.writer import Heartbeat, RecordWriter, make_folder
 from harness.results import Event, EventKind
 from harness.runner import Equipment, Runner, Showing
 from harness.scratch import scratch_folder
@@ -54,10 +55,8 @@ LONG_SOAK_SECONDS = 600.0
 #: At most so many channels are named in one sentence.
 _MOST_NAMED = 5
 _CPU_TEMPERATURE = "cpu_temperature"
-#: The guard wants the load off within two sampling intervals. A lane stops by itself only between
-#: two passes, a pass may take 60 ms and a busy machine may hold a lane up: above four samples a
-#: second they get this long all the same, so that a stop does not cost their results.
-SHORTEST_STOP_SECONDS = 0.5
+#: So many sampling intervals after the begin of the first reading over a limit the load is off.
+_OFF_INTERVALS = 2
 
 
 @dataclass(frozen=True)
@@ -115,28 +114,31 @@ def run_profile(
     run_id = new_run_id(clock.wall_ns(), loaded.profile.name)
     header = _header(loaded, machine, options, found, run_id)
     part = Part(profile, plan, machine, options, 1, load_hot(loaded))
+    folder = options.runs_dir / run_id
 
     def begin(heartbeat: Heartbeat) -> RecordWriter:
-        folder = options.runs_dir / run_id
         return RecordWriter.create(folder, header, clock, heartbeat=heartbeat)
 
-    return carry_out(part, run_id, header.owner, begin, observer or Nobody(), clock)
+    return carry_out(part, folder, run_id, header.owner, begin, observer or Nobody(), clock)
 
 
 def carry_out(
     part: Part,
+    folder: Path,
     run_id: str,
     owner: Owner,
     begin: Callable[[Heartbeat], RecordWriter],
     observer: Observer,
     clock: Clock,
 ) -> Concluded:
-    """Take the machine for one part, measure it, judge and report; `begin` opens the record.
+    """Take the machine for one part, measure it, judge and report.
+
+    `begin` opens the record in `folder`, which is held from before that to the end.
 
     What the operator signals from here on is heard and leaves a whole record and a whole report.
-    Raises RefusedStart when another run is under way, StorageError, BrokenEnvironment.
+    Raises RefusedStart when another run is under way or another process holds the folder,
+    StorageError, BrokenEnvironment.
     """
-    from harness.record.flocks import holding
     from harness.record.lock import MachineLock
 
     with (
@@ -145,16 +147,31 @@ def carry_out(
         signals_heard() as signals,
     ):
         board = Board.create(scratch / "board", part.plan.lanes)
-        writer = begin(writer_beat(board))
-        observer.begun(run_id, str(writer.folder))
-        shop = Workshop(writer, board, scratch, observer, clock, signals, lock.stale_note)
-        try:
-            with holding(writer.folder):  # who finds the run knows that it is not lost
+        with _held(folder):
+            writer = begin(writer_beat(board))
+            observer.begun(run_id, str(writer.folder))
+            shop = Workshop(writer, board, scratch, observer, clock, signals, lock.stale_note)
+            try:
                 measure(part, shop)
-        except (BrokenEnvironment, RefusedStart):
-            conclude(writer.folder)  # a build server looks for the report of such a run too
-            raise
-        return conclude(writer.folder)
+            except (BrokenEnvironment, RefusedStart):
+                conclude(writer.folder)  # a build server looks for the report of such a run too
+                raise
+            return conclude(writer.folder)
+
+
+@contextmanager
+def _held(folder: Path) -> Iterator[None]:
+    """Hold a run's folder, made where there is none: who finds the run knows it is not lost."""
+    from harness.record.flocks import holding
+
+    make_folder(folder)
+    with holding(folder) as is_ours:
+        if not is_ours:
+            raise RefusedStart(
+                f"{folder} is held by another process, which measures or closes that run: wait "
+                "until it has ended"
+            )
+        yield
 
 
 def writer_beat(board: Board) -> Heartbeat:
@@ -284,7 +301,7 @@ def _policy(part: Part) -> Policy:
         ending=Ending.AWAITING_BOOT if more else Ending.COMPLETED,
         ending_text=text,
         watch_seconds=_watch_seconds(part),
-        limit_seconds=max(2 * part.profile.sampling.interval_seconds, SHORTEST_STOP_SECONDS),
+        limit_seconds=_OFF_INTERVALS * part.profile.sampling.interval_seconds,
         sabotage=part.options.sabotage,
     )
 

@@ -3,11 +3,13 @@ trouble, a harness that stood still."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from harness.board import StopReason
 from harness.clock import NS_PER_SECOND
-from harness.conductor import KILL_LEAD_SECONDS, REASON_SECONDS, STOP_SECONDS
+from harness.conductor import KILL_LEAD_SECONDS, REASON_SECONDS, SPARED_SECONDS, STOP_SECONDS
 from harness.happenings import (
     Happening,
     HelperDied,
@@ -138,6 +140,82 @@ def test_two_intervals_count_from_the_flag_and_not_from_when_the_parent_saw_it(
     assert KillLane(0) not in stage.instructions
     stage.tick(0.02)
     assert KillLane(0) in stage.instructions
+
+
+@pytest.mark.parametrize("reason_first", [True, False])
+@pytest.mark.parametrize(
+    ("guard_seconds", "left_seconds"),
+    [
+        (0.0, 2.0 - KILL_LEAD_SECONDS),
+        (1.0, 2.0 - KILL_LEAD_SECONDS - 1.0),
+        (1.75, SPARED_SECONDS),  # lanes between passes may end by themselves all the same
+    ],
+)
+def test_two_intervals_count_from_the_first_reading_over_the_limit_and_are_granted_once(
+    guard_seconds: float, left_seconds: float, reason_first: bool
+) -> None:
+    """One sample a second; what the guard took is gone. The parent sees it 50 ms late."""
+    stage = held(simple(limit_seconds=2.0), m.Go)
+    stage.begin()
+    raised_ns = stage.now_ns
+    flag = stage.conductor.state.axis.seconds(raised_ns)
+    heard: list[Happening] = [
+        LimitExceeded(replace(STOP, at_seconds=flag), flag - guard_seconds),
+        LoadStopped(raised_ns),
+    ]
+    stage.now_ns += NS_PER_SECOND // 20
+    for happening in heard if reason_first else reversed(heard):
+        stage.feed(happening)
+    stage.tick(left_seconds - 0.05 - 0.01)
+    assert KillLane(0) not in stage.instructions
+    stage.tick(0.02)
+    assert KillLane(0) in stage.instructions
+
+
+def wrong_in_lane_0(stage: Stage) -> m.Mismatch:
+    return m.Mismatch(0, 0, stage.run_of(0).stretch, 0, stage.now_ns, "x", "transient")
+
+
+def test_a_second_opinion_under_way_is_ended_in_time_when_a_limit_is_exceeded() -> None:
+    stage = simple(limit_seconds=1.0)
+
+    def answer(lane: int, order: m.Order) -> list[Happening] | None:
+        if isinstance(order, m.Go):
+            done = stage.done(lane, stage.run_of(lane), order.start_ns, stopped=True)
+            return [done] if lane else [wrong_in_lane_0(stage), replace(done, failures=1)]
+        return [] if isinstance(order, m.Recheck) else None
+
+    stage.answering = answer
+    stage.begin()
+    assert isinstance(stage.orders[-1][1], m.Recheck)
+    flag = stage.conductor.state.axis.seconds(stage.now_ns)
+    stage.feed(LoadStopped(stage.now_ns))
+    stage.feed(LimitExceeded(replace(STOP, at_seconds=flag)))
+    stage.tick(1.0 - KILL_LEAD_SECONDS - 0.01)
+    assert stage.finish is None
+    stage.now_ns += NS_PER_SECOND // 50
+    stage.feed(LoadStopped(stage.now_ns))  # the lane's answer may still be unheard in this turn
+    assert not [it for it in stage.instructions if isinstance(it, KillLane)]
+    stage.tick(0.0)
+    assert [it for it in stage.instructions if isinstance(it, KillLane)] == [KillLane(1)]
+    assert stage.finish is not None
+    assert [it.kind for it in stage.failures] == [FailureKind.WRONG_RESULT]
+
+
+@pytest.mark.parametrize("limit_first", [True, False])
+def test_no_second_opinion_is_asked_for_once_a_limit_is_exceeded(limit_first: bool) -> None:
+    """It is a pass of load. A wrong result may be heard in the same turn as the stop."""
+    stage = held(simple(limit_seconds=1.0, stop_on_failure=False), m.Go)
+    stage.begin()
+    heard = [LoadStopped(stage.now_ns), LimitExceeded(STOP), wrong_in_lane_0(stage)]
+    for happening in heard if limit_first else reversed(heard):
+        stage.feed(happening)
+    for lane in (0, 1):
+        stage.feed(stage.done(lane, stage.run_of(lane), stage.now_ns, stopped=True))
+    assert not [order for _, order in stage.orders if isinstance(order, m.Recheck)]
+    assert stage.finish is not None
+    assert stage.finish.ending is Ending.SAFETY_STOP
+    assert [it.kind for it in stage.failures] == [FailureKind.WRONG_RESULT]
 
 
 def test_a_limit_hurries_a_stop_that_was_ordered_for_another_reason() -> None:

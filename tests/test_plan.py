@@ -172,6 +172,13 @@ def test_mixed_loads_share_the_lanes_in_turn() -> None:
     assert plan.load(1).companion
 
 
+def test_on_one_lane_a_companion_has_no_place_and_is_not_available() -> None:
+    plan = make_plan(soak("{kind: mixed, with: [zstandard]}"), (0,))
+    assert plan.load(0).available
+    assert not plan.load(1).available
+    assert "needs two lanes" in plan.load(1).reason
+
+
 MANY = "{kind: mixed, with: [zstandard, sieve, radix-sort]}"
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from harness.board import Board, LaneSlot, Slot, StopReason
 from harness.clock import NS_PER_SECOND, ManualClock
-from harness.happenings import Happening, KillLane, LoadStopped, StoodStill, Tick
+from harness.happenings import Happening, KillLane, LimitExceeded, LoadStopped, StoodStill, Tick
 from harness.lanes.team import Death
 from harness.observing import Nobody
 from harness.results import SafetyStop
@@ -178,6 +178,24 @@ def test_a_lane_that_died_before_the_limit_was_exceeded_has_no_part_in_the_react
     stage = Stopped(tmp_path)
     stage.runner._died_ns[1] = stage.raised_ns - NS_PER_SECOND
     assert stage.told == [0.01]
+
+
+def test_the_time_of_a_stop_for_another_reason_is_not_told_as_the_guards(tmp_path: Path) -> None:
+    """A wrong result stops the load; the guard trips 3 s later, when there is none any more."""
+    stage = Stage(tmp_path, "nobody")
+    stopped_ns = stage.clock.monotonic_ns()
+    stage.board.trip(StopReason.PARENT, stopped_ns)
+    stage.board.set_lane(0, LaneSlot.OFF_NS, stopped_ns + NS_PER_SECOND // 20)
+    stage.clock.advance(3.0)
+    stage.board.trip(StopReason.LIMIT, stage.clock.monotonic_ns())
+    stage.runner.take_sampler_message(GuardTripped(STOP))
+    stage.runner._tell_reaction()
+    assert not [it for it in stage.stored if isinstance(it, SafetyStop)]
+
+
+def test_the_conductor_hears_since_when_a_reading_was_over_the_limit(tmp_path: Path) -> None:
+    stage = Stage(tmp_path, "nobody")
+    assert stage.runner.take_sampler_message(GuardTripped(STOP, 0.25)) == LimitExceeded(STOP, 0.25)
 
 
 def test_the_conductor_hears_when_the_flag_was_raised(tmp_path: Path) -> None:

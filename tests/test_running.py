@@ -14,13 +14,16 @@ from harness.clock import SYSTEM
 from harness.errors import BrokenEnvironment, RefusedStart, StorageError
 from harness.finishing import REPORT_NAMES
 from harness.happenings import Finish
+from harness.observing import Nobody
 from harness.outcome import Ending, ExitCode
+from harness.record.endings import close_lost_runs
 from harness.record.flocks import holding
 from harness.record.lock import MachineLock
 from harness.record.owner import Owner
 from harness.record.reader import read_run
+from harness.results import EventKind
 from harness.scratch import scratch_folder
-from tests.whole_runs import TINY, run
+from tests.whole_runs import TINY, loaded, run
 
 
 def only_run(runs_dir: Path) -> Path:
@@ -90,6 +93,41 @@ def test_a_run_holds_its_folder_as_long_as_it_is_measured(
     concluded = run(TINY, runs_dir)
     with holding(concluded.folder) as is_free:
         assert (seen, is_free) == ([False], True)
+
+
+def test_a_run_is_held_before_there_is_a_record_that_somebody_could_close(
+    runs_dir: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As from a container where the owner's process id is nobody's. Oracle: the run's own end."""
+    if os.name != "posix":
+        pytest.skip("locks on folders are POSIX")
+    closed: list[object] = []
+
+    class Watching(Nobody):
+        def begun(self, run_id: str, folder: str) -> None:
+            closed.extend(close_lost_runs(runs_dir, SYSTEM, "boot-elsewhere", lambda _: False))
+
+    monkeypatch.setattr(running, "_measure", lambda *_: Finish(Ending.COMPLETED, "all done"))
+    options = running.RunOptions(runs_dir=runs_dir)
+    runs_dir.mkdir(parents=True, exist_ok=True)
+    concluded = running.run_profile(loaded(TINY), options, Watching())
+    assert closed == []
+    data = read_run(concluded.folder)
+    assert (data.ending, data.ending_text) == (Ending.COMPLETED, "all done")
+    assert [it.kind for it in data.events if it.kind is EventKind.CRASHED] == []
+
+
+def test_a_folder_that_another_process_holds_is_refused_before_anything_is_written(
+    runs_dir: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if os.name != "posix":
+        pytest.skip("locks on folders are POSIX")
+    monkeypatch.setattr("harness.record.listing.new_run_id", lambda *_: "20260101T000000Z-x-0000")
+    folder = runs_dir / "20260101T000000Z-x-0000"
+    folder.mkdir(parents=True)
+    with holding(folder), pytest.raises(RefusedStart, match="is held by another process"):
+        run(TINY, runs_dir)
+    assert list(folder.iterdir()) == []
 
 
 def test_without_room_for_the_board_there_is_one_clear_error(

@@ -161,18 +161,23 @@ class LoadCriterion(CriterionSpec):
         return tuple(
             load
             for load in evidence.chosen(self.loads)
-            if (not self.needs or self._fits(load)) and not self._is_left_out(load)
+            if (not self.needs or self._fits(load)) and not self._is_left_out(load, evidence)
         )
 
-    def _is_left_out(self, load: LoadEvidence) -> bool:
-        return load.name in self.optional_loads and not load.info.available
+    def _is_left_out(self, load: LoadEvidence, evidence: Evidence) -> bool:
+        """A load that was tried and failed is not one that this system cannot run."""
+        optional = load.name in self.optional_loads and not load.info.available
+        return optional and not evidence.failures((load.name,))
 
     def telling_left_out(self, result: CriterionResult, evidence: Evidence) -> CriterionResult:
         """`result`, whose sentence names what the profile lets the rule leave out here."""
-        gone = [load for load in evidence.chosen(self.loads) if self._is_left_out(load)]
+        gone = [load for load in evidence.chosen(self.loads) if self._is_left_out(load, evidence)]
         if not gone:
             return result
         names = listed((f"{load.name} ({load.info.reason})" for load in gone), most=3)
+        if self.loads and len(gone) == len(self.loads):
+            why = f"nothing is left to judge; left out, as the profile allows: {names}"
+            return replace(result, required=False, verdict=Verdict.NOT_TESTED, why=why)
         return replace(result, why=f"{result.why}; left out, as the profile allows: {names}")
 
     def not_judged(self, evidence: Evidence) -> list[str]:
@@ -183,7 +188,9 @@ class LoadCriterion(CriterionSpec):
         if not evidence.loads and evidence.data.ending is not Ending.COMPLETED:
             return [ENDED_BEFORE_LOADS]
         by_name = {load.name: load for load in evidence.loads}
-        reasons = [self._why_not_judged(name, by_name.get(name)) for name in self.loads]
+        left_out = {load.name for load in evidence.loads if self._is_left_out(load, evidence)}
+        asked = [name for name in self.loads if name not in left_out]
+        reasons = [self._why_not_judged(name, by_name.get(name)) for name in asked]
         return [reason for reason in reasons if reason]
 
     def not_available(self, loads: Iterable[LoadEvidence]) -> list[str]:
@@ -194,8 +201,6 @@ class LoadCriterion(CriterionSpec):
     def _why_not_judged(self, name: str, load: LoadEvidence | None) -> str:
         if load is None:
             return f"the record holds no load named {name}"
-        if self._is_left_out(load):
-            return ""
         if not load.info.available:
             return why_not_available(load)
         if self.needs and not self._fits(load):

@@ -7,7 +7,7 @@ and the result says so.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
@@ -60,7 +60,7 @@ class ClockFloor(LoadCriterion):
         loads = [load for load in chosen if load.trials or load.soaks]
         readings = [reading for load in loads for reading in _readings(load, evidence)]
         missing = [*self.not_judged(evidence), *self.not_available(chosen)]
-        missing += [f"{load} did not run" for load in self._idle(loads)]
+        missing += [f"{load} did not run" for load in self._idle(chosen, loads)]
         missing += [item.reason for item in readings if item.clock_hz is None]
         found = [self._of(item, clock) for item in readings if (clock := item.clock_hz) is not None]
         if not (missing or found):
@@ -68,9 +68,9 @@ class ClockFloor(LoadCriterion):
         result = self.decided_by(found, missing, self.at_least_ghz, "GHz")
         return self.telling_left_out(result, evidence)
 
-    def _idle(self, loads: list[LoadEvidence]) -> list[str]:
+    def _idle(self, chosen: Sequence[LoadEvidence], loads: list[LoadEvidence]) -> list[str]:
         ran = {load.name for load in loads}
-        return [name for name in self.loads if name not in ran and name not in self.optional_loads]
+        return [load.name for load in chosen if load.info.available and load.name not in ran]
 
     def _of(self, reading: _Reading, clock_hz: float) -> Finding:
         clock_ghz = clock_hz / 1e9

@@ -248,4 +248,4 @@ def _names(counters: Sequence[ChannelData]) -> str:
     """The first few counters by name; a machine may have hundreds."""
     named = [item.channel.name for item in counters[:_MOST_NAMED]]
     more = len(counters) - len(named)
-    return ", ".join(named) + (f" and {more} more" if more else "")
+    return "; ".join(named) + (f" and {more} more" if more else "")

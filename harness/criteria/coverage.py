@@ -26,6 +26,15 @@ _LATEST_READINGS = 3.0
 
 
 @dataclass(frozen=True)
+class _Gap:
+    """Seconds without a usable value, somewhere between `start` and `end`."""
+
+    start: float
+    end: float
+    seconds: float
+
+
+@dataclass(frozen=True)
 class _Stretch:
     """One trial or soak on the run's time axis."""
 
@@ -33,9 +42,10 @@ class _Stretch:
     start: float
     end: float
 
-    def shared_with(self, start: float, end: float) -> float:
-        """Seconds that lie in both."""
-        return max(0.0, min(self.end, end) - max(self.start, start))
+    def lost_to(self, gap: _Gap) -> float:
+        """The most of its seconds that may lie in a gap."""
+        shared = max(0.0, min(self.end, gap.end) - max(self.start, gap.start))
+        return min(shared, gap.seconds)
 
 
 def usable_percent(channel: ChannelData, data: RunData) -> float:
@@ -61,9 +71,12 @@ def _dropped(data: RunData) -> float:
 
 
 def _seen_percent(channel: ChannelData, data: RunData) -> float:
-    stretches, gaps = _stretches(data), list(_gaps(channel.envelopes, data))
+    stretches = _stretches(data)
     loaded = sum(it.end - it.start for it in stretches)
-    lost = sum(it.shared_with(*gap) for it in stretches for gap in gaps)
+    lost = sum(
+        min(gap.seconds, sum(it.lost_to(gap) for it in stretches))
+        for gap in _gaps(channel.envelopes, data)
+    )
     return 100.0 * (1.0 - lost / loaded) if loaded > 0.0 else 100.0
 
 
@@ -78,7 +91,7 @@ def _why_unseen(item: ChannelData, data: RunData) -> Iterator[str]:
         yield f"{name} gave a usable value for only {percent(share, digits=3)} of the run"
         return
     gaps = list(_gaps(item.envelopes, data))
-    lost = [(sum(it.shared_with(*gap) for gap in gaps), it) for it in _stretches(data)]
+    lost = [(sum(it.lost_to(gap) for gap in gaps), it) for it in _stretches(data)]
     most = 1.0 - LEAST_COVERAGE_PERCENT / 100.0
     beyond = [(seconds, it) for seconds, it in lost if seconds > most * (it.end - it.start)]
     if beyond:
@@ -93,8 +106,12 @@ def _stretches(data: RunData) -> list[_Stretch]:
     return [_Stretch(it.load, it.started_seconds, it.ended_seconds) for it in every]
 
 
-def _gaps(envelopes: Sequence[Envelope], data: RunData) -> Iterator[tuple[float, float]]:
-    """Spans without a value that are too long for a reading that came late."""
+def _gaps(envelopes: Sequence[Envelope], data: RunData) -> Iterator[_Gap]:
+    """Spans without a value that are too long for a reading that came late.
+
+    Of a long run an envelope may be minutes wide: one that holds too few values has its gap
+    inside, nobody knows where.
+    """
     ordered = sorted(envelopes, key=lambda item: item.at_seconds)
     stretches = _stretches(data)
     first = min((item.start for item in stretches), default=0.0)
@@ -104,7 +121,20 @@ def _gaps(envelopes: Sequence[Envelope], data: RunData) -> Iterator[tuple[float,
     longest = _longest_wait(ordered)
     for since, until in zip(ends, starts, strict=True):
         if until - since > longest:
-            yield since, until
+            yield _Gap(since, until, until - since)
+    yield from _thin(ordered)
+
+
+def _thin(ordered: Sequence[Envelope]) -> Iterator[_Gap]:
+    """Envelopes, but the first and the last, that hold fewer values than the others."""
+    inner = ordered[1:-1]
+    rates = [item.samples / item.duration_seconds for item in inner if item.duration_seconds > 0.0]
+    usual = median(rates) if rates else 0.0
+    for item in inner:
+        absent = usual * item.duration_seconds - item.samples
+        if absent > _LATEST_READINGS and absent / usual > _LATEST_READING_SECONDS:
+            end = item.at_seconds + item.duration_seconds
+            yield _Gap(item.at_seconds, end, absent / usual)
 
 
 def _longest_wait(ordered: Sequence[Envelope]) -> float:

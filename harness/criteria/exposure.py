@@ -27,7 +27,8 @@ _SECONDS_PER_HOUR = 3600.0
 PEER_LANE = "peer_lane"
 #: Patterns that mean every lane, one or two at a time; and all in which lanes may take turns.
 _EVERY_CORE_IN_TURN = ("one-lane-moving", "pairs")
-_IN_TURN = (*_EVERY_CORE_IN_TURN, "half-lanes", "mixed")
+_MIXED = "mixed"
+_IN_TURN = (*_EVERY_CORE_IN_TURN, "half-lanes", _MIXED)
 #: Where an event says for how long the harness itself stood still before it.
 _STOOD_STILL = "stood_still_seconds"
 
@@ -37,7 +38,8 @@ class Exposure:
     """One load's time, never added up over cores.
 
     `machine_hours` are those of the core with the fewest and serve for upper bounds;
-    `elapsed_hours` are those of the load on any core, and serve for lower ones.
+    `elapsed_hours` are those of the load on any core, and serve for lower ones. A core whose turn
+    never came is among `cores`, with no time.
     """
 
     load: str
@@ -72,7 +74,11 @@ def exposure_of(load: LoadEvidence, evidence: Evidence) -> Exposure:
     """Trials and soaks together: every verified pass counts, whatever it was run for."""
     shares = list(_shares(load, evidence.data))
     failures = failures_of(load.info, evidence.data)
-    cores = _cores(shares, failures, _cpus(evidence.data))
+    cpus = _cpus(evidence.data)
+    cores = _cores(shares, failures, cpus)
+    if any(soak.pattern in _EVERY_CORE_IN_TURN for soak in load.soaks):
+        untried = _all_cores(evidence.data, cpus) - cores.keys()
+        cores |= {name: CoreExposure(0.0, 0, 0) for name in sorted(untried)}
     return Exposure(
         load=load.name,
         machine_hours=min((core.hours for core in cores.values()), default=0.0),
@@ -96,13 +102,15 @@ class Sustained:
     """How long a load's soaks went on, on the core that had the least of them.
 
     `core` is that core, of `cores`; empty where every stretch held every lane of the run at once.
-    `on_any_seconds` is how long the load was on, on whatever core.
+    `on_any_seconds` is how long the load was on, on whatever core; `is_shared` says that it took
+    turns with others, or its cores among themselves.
     """
 
     seconds: float
     core: str
     cores: int
     on_any_seconds: float
+    is_shared: bool = False
 
     @property
     def on_every_lane(self) -> bool:
@@ -129,7 +137,8 @@ def sustained(load: LoadEvidence, evidence: Evidence) -> Sustained:
     names = everywhere if turns else {name for own in stretches for name in own}
     total = {name: math.fsum(own.get(name, 0.0) for own in stretches) for name in sorted(names)}
     core = min(total, key=lambda name: total[name], default="")
-    return Sustained(total.get(core, 0.0), core, len(total), on_any)
+    is_shared = len(total) > 1 or any(soak.pattern == _MIXED for soak in load.soaks)
+    return Sustained(total.get(core, 0.0), core, len(total), on_any, is_shared)
 
 
 def may_lack_turns(load: LoadEvidence, evidence: Evidence) -> bool:

@@ -80,9 +80,12 @@ class MinimumSoak(LoadCriterion):
         """Why a soak that was short shows no fault of the machine; empty where it does."""
         if ended_early:
             return ", because the run ended early"
-        if done.cores > 1 and not done.on_every_lane and self._is_enough(done.on_any_seconds):
-            return ": the cores shared its time, give it longer"
-        return ""
+        if not done.is_shared:
+            return ""
+        if done.cores == 1:
+            return ": it took turns with the loads beside it, give it longer"
+        enough = self._is_enough(done.on_any_seconds)
+        return ": the cores shared its time, give it longer" if enough else ""
 
 
 def _where(done: Sustained) -> str:

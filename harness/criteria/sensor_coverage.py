@@ -29,7 +29,11 @@ class SensorCoverage(TemperatureCriterion):
 
     def judge(self, evidence: Evidence) -> CriterionResult:
         """The channel that was seen least decides; one that was never read forbids a pass."""
-        channels = [item for item in evidence.channels(self.role) if item.samples + item.missing]
+        channels = [
+            item
+            for item in evidence.channels(self.role)
+            if item.samples + item.missing and not _never_plausible(item)
+        ]
         asked = {item.channel.key for item in channels}
         missing = [] if channels else [self.why_absent(evidence)]
         missing += [
@@ -56,3 +60,8 @@ class SensorCoverage(TemperatureCriterion):
             distance=share,
             uncertainty=COUNT_EXACT,
         )
+
+
+def _never_plausible(channel: ChannelData) -> bool:
+    """True for an input that gave numbers and not one that can be true: nothing is connected."""
+    return 0 < channel.samples == channel.flagged

@@ -58,10 +58,18 @@ class TemperatureCriterion(CriterionSpec):
         return [why_silent(item) for item in self.silent_channels(evidence)]
 
 
+_NOTHING_CONNECTED = (
+    "every value was implausible; if nothing is connected there, take its role away in "
+    "sampling.roles"
+)
+
+
 def why_silent(item: ChannelData) -> str:
     """Why a channel gave no value, after its name."""
-    reason = item.channel.absent_reason or item.missing_reason or "no usable value"
-    return f"{item.channel.name}: {reason}"
+    reason = item.channel.absent_reason or item.missing_reason
+    if not reason and item.flagged:
+        reason = _NOTHING_CONNECTED
+    return f"{item.channel.name}: {reason or 'no usable value'}"
 
 
 def _is_of_no_sensor(channel: Channel) -> bool:

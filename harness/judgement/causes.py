@@ -16,6 +16,7 @@ from functools import partial
 from statistics import fmean, median
 
 from harness.criteria.temperature import CPU_TEMPERATURE
+from harness.judgement.moments import times_of
 from harness.results import Envelope, EventKind, LaneTrial, RunData, TrialData
 from harness.statistics.causes import (
     CauseThresholds,
@@ -43,11 +44,8 @@ class Causes:
 
     def __init__(self, data: RunData, thresholds: RecordThresholds | None = None) -> None:
         self._thresholds = thresholds or RecordThresholds()
-        self._events = [
-            event
-            for event in data.events
-            if event.kind in (EventKind.THROTTLED, EventKind.SUSPENDED)
-        ]
+        kinds = (EventKind.THROTTLED, EventKind.SUSPENDED)
+        self._times = {kind: times_of(data.events, kind) for kind in kinds}
         self._temperatures = [
             envelope
             for item in data.channels
@@ -116,10 +114,8 @@ class Causes:
         return self._count(trial, EventKind.THROTTLED)
 
     def _count(self, trial: TrialData, kind: EventKind) -> int:
-        return sum(
-            event.kind is kind and trial.started_seconds <= event.at_seconds <= trial.ended_seconds
-            for event in self._events
-        )
+        times = self._times[kind]
+        return sum(trial.started_seconds <= time <= trial.ended_seconds for time in times)
 
     def _peak(self, trial: TrialData) -> float | None:
         peaks = [item.maximum for item in self._temperatures if _inside(item, trial)]

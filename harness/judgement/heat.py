@@ -14,6 +14,7 @@ from harness.criteria.evidence import Evidence, Heating, Room
 from harness.criteria.steady_temperature import SteadyTemperature
 from harness.criteria.temperature import CPU_TEMPERATURE, TemperatureCriterion, highest
 from harness.criteria.temperature_margin import TemperatureMargin
+from harness.judgement.moments import times_of
 from harness.profile.model import Profile
 from harness.results import ChannelData, Envelope, EventKind, RunData, SoakData, Statement
 from harness.statistics.heat import (
@@ -227,13 +228,8 @@ def _before(channel: ChannelData, soak: SoakData) -> float | None:
 
 def _control(soak: SoakData, data: RunData) -> ControlFinding:
     """Whether clock, fans or power were regulated; a throttle event says so by itself."""
-    throttled = [
-        event
-        for event in data.events
-        if event.kind is EventKind.THROTTLED
-        and soak.started_seconds <= event.at_seconds <= soak.ended_seconds
-    ]
-    if throttled:
+    throttled = times_of(data.events, EventKind.THROTTLED)
+    if any(soak.started_seconds <= time <= soak.ended_seconds for time in throttled):
         why = "held by control: the processor throttled"
         return ControlFinding(Control.HELD, (), (), why, clock_moved=True)
     return find_control(

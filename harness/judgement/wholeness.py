@@ -12,6 +12,10 @@ from harness.results import LoadInfo, RunData
 HARMLESS = ("schema version ",)
 
 
+#: Parameters whose 0 stands for what the run decides and records.
+_BY_THE_RUN = ("lanes_sharing",)
+
+
 def damage_of(data: RunData) -> tuple[str, ...]:
     """The reader's banners that tell of a loss. A banner nobody knows here counts as one."""
     return tuple(banner for banner in data.banners if not banner.startswith(HARMLESS))
@@ -39,6 +43,7 @@ def _why_lacking(load: Load, info: LoadInfo | None) -> str:
         return ""
     recorded = _as_recorded(info.parameters)
     wanted = _as_recorded(load.parameters)
+    wanted = {key: value for key, value in wanted.items() if value or key not in _BY_THE_RUN}
     changed = [key for key, value in wanted.items() if recorded.get(key) != value]
     return f"{load.name} ran with another {changed[0]}" if changed else ""
 

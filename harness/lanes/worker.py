@@ -118,10 +118,12 @@ def wants_more(order: m.Probe, times: Sequence[float], *, stopped: bool) -> bool
     """Whether a probe needs another pass after those of `times` (seconds)."""
     if order.exact or not times:
         return len(times) < order.passes
+    if stopped:
+        return False
     taken = sum(times)
     if taken >= order.enough_seconds:
         return False
-    return len(times) < order.passes or (taken < order.seconds and not stopped)
+    return len(times) < order.passes or taken < order.seconds
 
 
 def flippable(task: Task) -> tuple[tuple[str, str], ...]:

@@ -245,8 +245,9 @@ class Sampling(StrictModel):
         default=2.0,
         ge=0.1,
         le=50,
-        description="Samples per second. Over a limit the load is off within two of them, or half "
-        "a second where that is longer: lanes stop between passes; one in a long pass is ended.",
+        description="Samples per second. The load is off within two of them after the first "
+        "reading over a limit, or half a second after the stop where that is later: lanes stop "
+        "between passes; one in a long pass is ended.",
     )
     clock_during_soak: bool = Field(
         default=False,

@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import os
 import stat
+import threading
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -20,6 +21,8 @@ from harness.record.files import write_atomic
 from harness.record.places import shared_folders
 
 _MOST_BYTES = 1 << 16
+#: A storage that has just failed may never answer, and the run must end all the same.
+_WAIT_SECONDS = 5.0
 _NO_WAIT = getattr(os, "O_NONBLOCK", 0)
 
 
@@ -32,10 +35,23 @@ class LastWords:
 
 
 def leave_last_words(run_id: str, words: LastWords) -> None:
-    """Keep `words`. Where that fails too nothing more can be done, so nothing is raised."""
-    for path in _paths(run_id):
-        with suppress(StorageError):
-            write_atomic(path, json.dumps(asdict(words)).encode(), mode=0o600)
+    """Keep `words`. Where that fails too nothing more can be done, so nothing is raised.
+
+    Each folder gets a few seconds to take them.
+    """
+    data = json.dumps(asdict(words)).encode()
+    threads = [
+        threading.Thread(target=_leave, args=(path, data), daemon=True) for path in _paths(run_id)
+    ]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(_WAIT_SECONDS)
+
+
+def _leave(path: Path, data: bytes) -> None:
+    with suppress(StorageError):
+        write_atomic(path, data, mode=0o600)
 
 
 def last_words(run_id: str) -> LastWords | None:

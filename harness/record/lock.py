@@ -20,7 +20,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO
 
-from harness.clock import NS_PER_SECOND, Clock, iso_utc
+from harness.clock import NS_PER_SECOND, SYSTEM, Clock, iso_utc
 from harness.errors import RefusedStart, StorageError
 from harness.machine.boot import boot_id
 from harness.record.flocks import take_flock
@@ -32,6 +32,10 @@ LOCK_NAME = "rigproof-run.lock"
 #: In a run's folder: held while a command closes or reopens that run. Hidden, no part of the run.
 CLOSING_NAME = ".closing.lock"
 _MOST_BYTES = 1 << 16
+#: How often, and how far apart, a lock made in place is tried to be held: who judges it for stale
+#: holds it for a moment.
+_HOLD_TRIES = 100
+_HOLD_PAUSE_SECONDS = 0.01
 #: What link(2) says on a file system without hard links, as FAT on a memory stick is.
 _NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS)
 #: The folder is everybody's: a link is not followed, and opening a pipe does not wait.
@@ -124,7 +128,10 @@ def _create(path: Path, token: str) -> IO[str] | None:
     """Put the whole lock there in one step, already held; None when there is one."""
     part = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
     try:
-        return _placed(_written(part, token), part, path, token)
+        file = _written(part, token)
+        if not file.closed:
+            _hold(file)  # nobody else knows its name yet
+        return _placed(file, part, path, token)
     except OSError as error:
         raise StorageError(
             f"{path}: the lock cannot be written: {error.strerror}: {_remedy(path)}"
@@ -152,11 +159,30 @@ def _created_in_place(path: Path, token: str) -> IO[str] | None:
         file = _written(path, token)
     except FileExistsError:
         return None
+    if not _held_at_last(file):
+        file.close()
+        raise _just_taken(path)
     with suppress(FileNotFoundError):
         if os.path.samestat(os.fstat(file.fileno()), path.lstat()):
             return file
     file.close()
     return None
+
+
+def _held_at_last(file: IO[str]) -> bool:
+    """Hold the lock once whoever looks whether it is stale has let it go; False when none does."""
+    for _ in range(_HOLD_TRIES):
+        if _hold(file):
+            return True
+        SYSTEM.sleep(_HOLD_PAUSE_SECONDS)
+    return False
+
+
+def _hold(file: IO[str]) -> bool:
+    try:
+        return take_flock(file.fileno())
+    except OSError:
+        return True  # a file system without locks: the process id must do
 
 
 def _remedy(path: Path) -> str:
@@ -166,7 +192,7 @@ def _remedy(path: Path) -> str:
 
 
 def _written(part: Path, token: str) -> IO[str]:
-    """A new file that says `token`, readable for everybody, open and locked where that is so."""
+    """A new file that says `token`, readable for everybody and open where that is so."""
     descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
     file = os.fdopen(descriptor, "w", encoding="utf-8", newline="")
     try:
@@ -179,9 +205,6 @@ def _written(part: Path, token: str) -> IO[str]:
         raise
     if os.name == "nt":
         file.close()  # an open file cannot be moved there
-    else:
-        with suppress(OSError):  # a file system without locks: the process id must do
-            take_flock(file.fileno())
     return file
 
 

@@ -66,6 +66,8 @@ class RecordWriter:
         self.origin_ns = clock.monotonic_ns() - round(offset_seconds * NS_PER_SECOND)
         #: Samples that found the queue full, over the whole part.
         self.dropped = 0
+        #: Those of them of which an event in the record tells.
+        self._told_dropped = 0
         self._store = store
         self._clock = clock
         self._heartbeat = heartbeat
@@ -88,7 +90,9 @@ class RecordWriter:
         `heartbeat` is called with the monotonic clock from the thread, at least once a second
         while it lives. Raises StorageError when the folder holds a record or cannot be written.
         """
-        _make_folder(folder)
+        make_folder(folder)
+        if (folder / RECORD_NAME).exists():
+            raise StorageError(f"{folder}: it holds a record already: a run needs a new folder")
         started = iso_utc(header.created_wall_ns)
         boot = Boot(1, header.boot_id, started, 0.0, header.cold)
         begun = Event(EventKind.RUN_STARTED, 0.0, f"profile {header.profile_name}")
@@ -308,6 +312,7 @@ class RecordWriter:
             return [None] * len(work.pending)  # only a flush, and nothing was waiting
         outcomes = iter(self._store.commit(items, work.sweeps, self._stamp()))
         self._last_safe_write_ns = self._clock.monotonic_ns()
+        self._told_dropped += work.dropped
         if work.samples:
             self._last_block_ns = self._last_safe_write_ns
         return [None if entry.item is None else next(outcomes) for entry in work.pending]
@@ -353,8 +358,9 @@ class RecordWriter:
     def _commit_end(self, ending: Ending, text: str) -> None:
         stamp = self._stamp()
         items = end_items(self.boot, ending, text, stamp)
-        if self._error is not None and self.dropped:
-            items.insert(0, self._dropped_event(self.dropped, "the storage was full"))
+        untold = self.dropped - self._told_dropped
+        if self._error is not None and untold:
+            items.insert(0, self._dropped_event(untold, "the storage was full"))
         try:
             self._store.commit(items, (), stamp, strict=True)
         except StorageFull:
@@ -397,7 +403,8 @@ def finish_folder(folder: Path) -> str:
     return sha256_of(folder / RECORD_NAME)
 
 
-def _make_folder(folder: Path) -> None:
+def make_folder(folder: Path) -> None:
+    """Make a run's folder where there is none yet. Raises StorageError."""
     try:
         folder.mkdir(mode=0o755, parents=True, exist_ok=True)
         fsync_folder(folder.parent)
@@ -405,8 +412,6 @@ def _make_folder(folder: Path) -> None:
         raise StorageError(
             f"{folder}: the run's folder cannot be made: {error.strerror}: give another --runs-dir"
         ) from error
-    if (folder / RECORD_NAME).exists():
-        raise StorageError(f"{folder}: it holds a record already: a run needs a new folder")
 
 
 def _begin_part(store: RecordStore, boot: Boot, owner: Owner, clock: Clock) -> tuple[Boot, float]:

@@ -72,12 +72,16 @@ class Chip(Protocol):
 
 @dataclass(frozen=True)
 class Incident:
-    """A single happening that a chip can tell more of than a count: a log line, the CPU it met."""
+    """A single happening that a chip can tell more of than a count: a log line, the CPU it met.
+
+    `increase`: by how much the counter rose for it.
+    """
 
     channel: str
     at_seconds: float
     text: str
     cpu: int | None = None
+    increase: float = 1.0
 
 
 @runtime_checkable

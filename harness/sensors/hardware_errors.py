@@ -235,15 +235,17 @@ class InterruptsChip:
         for channel, row in zip(self.channels, self._rows, strict=True):
             before, now = self._before.get(row), rows.get(row)
             if channel.counter and before is not None and now is not None:
-                for cpu in self._risen(before, now):
+                for cpu, increase in self._risen(before, now):
                     text = f"{channel.name}: the count of CPU {cpu} rose"
-                    self._incidents.append(Incident(channel.key, now_seconds, text, cpu))
+                    incident = Incident(channel.key, now_seconds, text, cpu, increase)
+                    self._incidents.append(incident)
         self._before = rows
 
-    def _risen(self, before: Row, now: Row) -> list[int]:
+    def _risen(self, before: Row, now: Row) -> list[tuple[int, int]]:
+        """The CPUs whose count rose, and by how much."""
         pairs = zip(before.counts, now.counts, strict=False)
         return [
-            self._cpus[column] if column < len(self._cpus) else column
+            (self._cpus[column] if column < len(self._cpus) else column, new - old)
             for column, (old, new) in enumerate(pairs)
             if new > old
         ]

@@ -65,9 +65,10 @@ class SensorEvent:
 
 @dataclass(frozen=True)
 class GuardTripped:
-    """The stop flag is up already; this says why."""
+    """The stop flag is up already; this says why, and since when: see :class:`guard.Trip`."""
 
     stop: SafetyStop
+    since_seconds: float | None = None
 
 
 @dataclass(frozen=True)

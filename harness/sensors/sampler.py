@@ -69,8 +69,8 @@ class SamplerConfig:
 
     `run_started_ns` is the monotonic zero of the run's time axis. `cpus` are the CPUs whose clock
     the probe measures when `clock_probe` is on. A chip that has not answered after
-    `chip_deadline_seconds` is reported as silent until it does. With `accept_blind` a limit whose
-    channels never give a value does not stop the load.
+    `chip_deadline_seconds` is reported as silent until it does. With `accept_blind` a limit on a
+    temperature (unit °C; on nothing else) whose channels never give a value does not stop the load.
     """
 
     root: str
@@ -279,7 +279,7 @@ class Sampler:
         self._board.trip(StopReason.LIMIT, self._clock.monotonic_ns())
 
     def _tell_stop(self, trip: Trip) -> None:
-        self._send(GuardTripped(trip.stop))
+        self._send(GuardTripped(trip.stop, trip.since_seconds))
 
     def _tell(self, event: Event) -> None:
         self._send(SensorEvent(event))
@@ -368,6 +368,7 @@ class Sampler:
                 why = f"no answer from the driver since {self._seconds(since_ns):.1f} s"
                 readings = [Reading(key, None, why) for key in worker.keys]
                 packed = PackedSweep.of(worker.keys, readings, self._seconds(now_ns), waited)
+                self._noticed.pop(worker.number, None)  # the same readings again tell its return
                 self._notice(worker, readings, packed)
                 silent.append(packed)
         return silent

@@ -23,13 +23,16 @@ from typing import IO
 _KEPT_ERROR_LINES = 5
 _KILL_SECONDS = 1.0
 
-#: Becomes the program after asking to be killed with its parent (prctl(2), PR_SET_PDEATHSIG) and
-#: giving back the sampler's priority. A
-#: process of its own does this, since code between fork and exec of a threaded process may hang.
+#: Becomes the program after asking to be killed with its parent (prctl(2), PR_SET_PDEATHSIG),
+#: giving back the sampler's priority, and giving up the operator's terminal: one of a background
+#: process group that reads from it is stopped for ever (tty_ioctl(4), TIOCNOTTY). A process of its
+#: own does this, since code between fork and exec of a threaded process may hang.
 _TETHER = (
-    "import ctypes,os,sys\n"
+    "import ctypes,fcntl,os,sys,termios\n"
     "ctypes.CDLL(None).prctl(1,9,0,0,0)\n"
     "os.getppid()==int(sys.argv[1]) or sys.exit(1)\n"
+    "try: fcntl.ioctl(os.open('/dev/tty',os.O_RDWR|os.O_CLOEXEC),termios.TIOCNOTTY)\n"
+    "except OSError: pass\n"
     "os.setpriority(os.PRIO_PROCESS,0,max(os.getpriority(os.PRIO_PROCESS,0),0))\n"
     "os.execvp(sys.argv[2],sys.argv[2:])\n"
 )

@@ -21,6 +21,8 @@ LOST_AFTER_READINGS = 3
 #: a counter, so many rises are told one by one, and then what they come to in each minute.
 MOST_EVENTS = 20
 SUMMARY_SECONDS = 60.0
+#: Rises no farther apart than this are told as one span; after a longer pause a new one begins.
+_SPAN_GAP_SECONDS = 2.0
 #: What a driver answers that has nothing new yet, such as the counted clock of an idle CPU: a
 #: sample without a value, but nothing is lost. (A guarded channel goes stale all the same.)
 _AGAIN = "EAGAIN"
@@ -75,7 +77,7 @@ class CounterWatch:
         increase, total = reading.value - before, reading.value - first
         if self._is_held(channel.key, at_seconds):
             held = self._held.setdefault(channel.key, _Held())
-            held.increase += increase
+            held.add(increase, at_seconds)
             held.total = total
             return None
         return _rise(channel, increase, total, at_seconds, running)
@@ -85,10 +87,15 @@ class CounterWatch:
         channel = self._counters[incident.channel]
         if self._is_held(channel.key, incident.at_seconds):
             held = self._held.setdefault(channel.key, _Held())
-            held.increase += 1
+            held.add(incident.increase, incident.at_seconds)
             held.last_text = incident.text
             return None
-        data = {"channel": channel.key, "cpu": incident.cpu, **running}
+        data = {
+            "channel": channel.key,
+            "cpu": incident.cpu,
+            "increase": incident.increase,
+            **running,
+        }
         return Event(_kind(channel), incident.at_seconds, incident.text, data)
 
     def overdue(self, at_seconds: float) -> list[Event]:
@@ -121,6 +128,7 @@ class CounterWatch:
             "cpu": channel.cpu,
             "increase": held.increase,
             "seconds": seconds,
+            "spans": held.spans,
         }
         if not held.last_text:
             data["total"] = held.total
@@ -129,11 +137,25 @@ class CounterWatch:
 
 @dataclass
 class _Held:
-    """Rises of a counter, or incidents, that are told together; `total` since the run began."""
+    """Rises of a counter, or incidents, that are told together; `total` since the run began.
+
+    `spans` says when they were: of rises that follow each other closely the first time, the last
+    time, both in seconds on the run's axis, and how many rises there were.
+    """
 
     increase: float = 0.0
     total: float = 0.0
     last_text: str = ""
+    spans: list[tuple[float, float, int]] = field(default_factory=list)
+
+    def add(self, increase: float, at_seconds: float) -> None:
+        """One more rise."""
+        self.increase += increase
+        first, last, count = self.spans[-1] if self.spans else (at_seconds, -math.inf, 0)
+        if at_seconds - last <= _SPAN_GAP_SECONDS:
+            self.spans[-1] = (first, max(last, at_seconds), count + 1)
+        else:
+            self.spans.append((at_seconds, at_seconds, 1))
 
 
 def _rise(

@@ -107,3 +107,15 @@ def test_a_pattern_that_rests_shows_no_clock_under_load(pattern: str) -> None:
     result = soaked(clock_channel(4, *slow), clock_channel(5, *slow), pattern=pattern)
     assert result.verdict is Verdict.INCONCLUSIVE
     assert "rests between bursts" in result.why
+
+
+@pytest.mark.parametrize("named", [(), ("spin", "idle")])
+@pytest.mark.parametrize("optional", [(), ("idle",)])
+def test_an_available_load_that_did_not_run_forbids_the_pass_of_the_others(
+    named: tuple[str, ...], optional: tuple[str, ...]
+) -> None:
+    idle = load_evidence(load_info("idle", 3), ())
+    found = evidence(loads=(*evidence().loads[:1], idle))
+    spec = ClockFloor(at_least_ghz=3.0, loads=named, optional_loads=optional)
+    result = spec.judge(found)
+    assert (result.verdict, "idle did not run" in result.why) == (Verdict.INCONCLUSIVE, True)

@@ -285,4 +285,4 @@ def test_why_the_memory_controller_is_silent_is_said() -> None:
 def test_of_many_counters_a_few_are_named() -> None:
     cores = tuple(counter("throttle_count", 0, 0, f"core {core} throttled") for core in range(64))
     result = Throttling().judge(evidence(run_data(channels=cores)))
-    assert result.why.endswith("core 0 throttled, core 1 throttled, core 2 throttled and 61 more")
+    assert result.why.endswith("core 0 throttled; core 1 throttled; core 2 throttled and 61 more")

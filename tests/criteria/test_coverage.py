@@ -73,3 +73,19 @@ def test_readings_that_come_a_little_late_are_no_gap() -> None:
 def test_over_the_whole_run_the_samples_are_counted() -> None:
     few = channel(samples=899, missing=101)
     assert reasons(few) == ["cpu temperature gave a usable value for only 89.9 % of the run"]
+
+
+def test_a_gap_inside_a_wide_envelope_of_a_long_run_is_seen() -> None:
+    """A night is merged into envelopes of half a minute: 60 readings each, one holds 20."""
+    trials = (trial(0, 100.0),)
+    data = run_data(soaks=(), trials=trials, duration_seconds=3_000.0)
+    begun = trials[0].started_seconds
+
+    def merged(at_trial: int) -> ChannelData:
+        counts = dict.fromkeys(range(0, 3000, 30), 60) | {int(begun // 30) * 30 + 30: at_trial}
+        envelopes = tuple(Envelope(float(at) - 30.0, 30.0, 60.0, 60.0, 61.0, n)
+                          for at, n in counts.items())  # fmt: skip
+        return channel(envelopes=envelopes, samples=6_000, missing=0)
+
+    assert reasons(merged(58), data) == []
+    assert "gave no usable value for 3.00 s of the 3.00 s of spin" in reasons(merged(20), data)[0]

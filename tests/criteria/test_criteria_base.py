@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from evidence_samples import evidence, load_evidence, load_info
+from evidence_samples import evidence, failure, load_evidence, load_info, run_data
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
@@ -141,6 +141,23 @@ def test_a_load_that_is_not_available_is_left_out_only_where_the_profile_says_so
     openly = spec.model_copy(update={"optional_loads": ("gone",)}).judge(found)
     assert openly.verdict is Verdict.PASS
     assert openly.why.endswith("; left out, as the profile allows: gone (no compiler)")
+
+
+def test_a_rule_all_of_whose_loads_are_left_out_judges_nothing_and_stands_in_no_ones_way() -> None:
+    info = load_info("gone", 2, trials=0, available=False, reason="one CPU")
+    rule = MinimumSoak(minimum_minutes=1.0, loads=("gone",), optional_loads=("gone",))
+    result = rule.judge(evidence(loads=(*evidence().loads, load_evidence(info, ()))))
+    assert (result.verdict, result.required) == (Verdict.NOT_TESTED, False)
+    assert result.why == "nothing is left to judge; left out, as the profile allows: gone (one CPU)"
+
+
+def test_a_load_that_was_tried_and_failed_is_not_left_out() -> None:
+    info = load_info("gone", 2, trials=0, available=False, reason="the lanes do not agree")
+    data = run_data(loads=(*evidence().data.loads, info), failures=(failure(workload="gone"),))
+    found = evidence(data, loads=(*evidence().loads, load_evidence(info, ())))
+    result = MinimumSoak(minimum_minutes=0.1, optional_loads=("gone",)).judge(found)
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert "left out" not in result.why
 
 
 def test_an_optional_load_that_the_rule_is_not_about_is_refused() -> None:

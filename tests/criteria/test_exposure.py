@@ -141,3 +141,19 @@ def test_hours_up_to_a_moment_grow_with_the_stretch(at_seconds: float, seconds: 
 def test_a_load_that_never_ran_has_no_core_and_no_time() -> None:
     done = exposure_of(*judged())
     assert (done.machine_hours, done.elapsed_hours, dict(done.cores)) == (0.0, 0.0, {})
+
+
+def test_a_core_whose_turn_never_came_has_no_time_under_the_load() -> None:
+    """Interrupted after two of four turns: nothing can be said of the machine's weakest core."""
+    turns = tuple(
+        soak(HOUR, number=number, pattern="one-lane-moving", lanes=(working(number, HOUR),))
+        for number in range(2)
+    )
+    load = load_evidence(INFO, (), turns)
+    before = soak(HOUR, 0, number=9, lanes=tuple(working(number, HOUR) for number in range(4)))
+    data = run_data(loads=(INFO,), trials=(), soaks=(before, *turns))
+    found = exposure_of(load, evidence(data, loads=(load,)))
+    assert found.machine_hours == 0.0
+    assert {name: core.hours > 0 for name, core in found.cores.items()} == {
+        "CPU 4": True, "CPU 5": True, "CPU 6": False, "CPU 7": False
+    }  # fmt: skip

@@ -108,6 +108,7 @@ def test_a_run_that_ended_before_any_load_was_ready_names_no_rule_that_does_not_
         assert rule.judge(stopped).why == "not measured: the run ended before any load was ready"
 
 
+MIXED = load_info("mix", 1, trials=0, pattern="mixed")
 MOVING = load_info("mover", 1, trials=0)
 
 
@@ -126,6 +127,15 @@ def in_turn(cores: int, seconds: float, ending: Ending = Ending.COMPLETED) -> Ev
     )
     load = load_evidence(MOVING, (), turns)
     return evidence(run_data(loads=(MOVING,), trials=(), soaks=turns, ending=ending), loads=(load,))
+
+
+def test_a_load_that_took_turns_with_others_was_not_too_short_by_the_machines_fault() -> None:
+    mixed = soak(360.0, pattern="mixed", lanes=(working(1, 360.0),))
+    load = load_evidence(MIXED, (), (mixed,))
+    data = run_data(soaks=(mixed, soak(1.0, 0, number=7)))
+    result = MinimumSoak(minimum_minutes=12.0).judge(evidence(data, loads=(load,)))
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert result.why.endswith("it took turns with the loads beside it, give it longer")
 
 
 def test_cores_that_take_turns_are_judged_by_each_ones_own_time() -> None:

@@ -104,3 +104,11 @@ def test_where_nothing_was_read_the_reason_is_still_told() -> None:
     data = run_data(channels=(absent(nothing, "no driver gives sensors"),))
     result = TemperatureCeiling(at_most_celsius=90.0).judge(evidence(data))
     assert result.why == "not measured: CPU temperature: no driver gives sensors"
+
+
+def test_an_input_with_nothing_connected_is_told_with_what_to_do_about_it() -> None:
+    floating = ChannelData(SECOND, (), 100, 0, 100)
+    for rule in (TemperatureCeiling(at_most_celsius=90.0), SensorCoverage()):
+        result = rule.judge(seen(floating))
+        assert result.verdict is Verdict.INCONCLUSIVE
+        assert "every value was implausible; if nothing is connected there" in result.why

@@ -17,7 +17,7 @@ from harness.judgement.room import room_of
 from harness.outcome import Verdict
 from harness.profile.loader import parse_profile
 from harness.profile.model import Profile
-from harness.results import Channel, ChannelData, Envelope, EventKind, RunData
+from harness.results import Channel, ChannelData, Envelope, Event, EventKind, RunData
 from harness.statistics.heat import Control
 
 TEXT = """\
@@ -101,6 +101,18 @@ def test_throttling_during_the_soak_means_held_by_control() -> None:
     found = findings(run(events=(event(EventKind.THROTTLED, 300.0),)))[0]
     assert found.heating.held_by_control
     assert not findings(run(events=(event(EventKind.THROTTLED, 50.0),)))[0].heating.held_by_control
+
+
+@pytest.mark.parametrize(("told_at", "span", "held"), [
+    (750.0, [600.0, 690.0, 91], True),
+    (130.0, [60.0, 90.0, 31], False),
+])  # fmt: skip
+def test_throttling_that_is_told_later_counts_when_it_was(
+    told_at: float, span: list[float], held: bool
+) -> None:
+    """The soak lasts from 100 s to 700 s."""
+    summary = Event(EventKind.THROTTLED, told_at, "core 5: 91 more", {"spans": [span]})
+    assert findings(run(events=(summary,)))[0].heating.held_by_control is held
 
 
 def steady_machine() -> RunData:

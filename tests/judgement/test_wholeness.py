@@ -59,3 +59,17 @@ def test_a_profile_of_the_users_own_command_passes(tmp_path: Path) -> None:
     result = run(text, tmp_path, sysfs_root=tmp_path, allow_commands=True).result
     assert (result.verdict, result.exit_code) == (Verdict.PASS, ExitCode.PASS), result.why
     assert not result.partial
+
+
+def test_a_number_of_lanes_that_the_run_decided_is_not_another_one() -> None:
+    text = """
+name: own
+loads:
+  - {workload: memory-march, soak_seconds: 1, parameters: {lanes_sharing: SHARED}}
+accept:
+  - criterion: no-failures
+"""
+    info = load_info("memory-march", trials=0, parameters={"lanes_sharing": 2})
+    data = run_data(loads=(info,))
+    assert lacking_loads(data, parse_profile(text.replace("SHARED", "0"))) == ()
+    assert lacking_loads(data, parse_profile(text.replace("SHARED", "3"))) != ()

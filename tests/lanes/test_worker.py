@@ -134,9 +134,14 @@ def test_a_probe_takes_its_time_and_passes_but_one_slow_pass_is_enough(
     assert wants_more(USUAL, times, stopped=False) is more
 
 
-def test_a_stop_ends_a_probe_that_has_its_passes() -> None:
-    assert wants_more(USUAL, [0.1] * 2, stopped=True)
-    assert not wants_more(USUAL, [0.1] * 3, stopped=True)
+@pytest.mark.parametrize("passes", [1, 2, 3])
+def test_a_stop_ends_a_probe_after_the_pass_under_way(passes: int) -> None:
+    assert not wants_more(USUAL, [0.1] * passes, stopped=True)
+
+
+def test_a_stop_leaves_both_ends_of_a_pair_their_passes() -> None:
+    paired = Probe(0, seconds=1.0, passes=3, exact=True, enough_seconds=60.0)
+    assert [wants_more(paired, [0.1] * n, stopped=True) for n in range(4)] == [True] * 3 + [False]
 
 
 def test_both_ends_of_a_pair_do_the_same_number_of_passes_however_slow() -> None:

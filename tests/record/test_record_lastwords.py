@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import stat
 import tempfile
+import threading
 from pathlib import Path
 
 import pytest
@@ -69,6 +70,28 @@ def test_words_outlast_a_restart_and_a_full_disk(
     leave_last_words(RUN_ID, WORDS)
     forget_last_words(RUN_ID)
     assert [list(folder.iterdir()) for folder in folders] == [[], []]
+
+
+def test_a_folder_that_does_not_answer_holds_the_end_up_only_for_a_moment(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folders = (tmp_path / "memory", tmp_path / "disk")
+    monkeypatch.setattr(lastwords, "shared_folders", lambda: folders)
+    monkeypatch.setattr(lastwords, "_WAIT_SECONDS", 0.2, raising=False)
+    folders[0].mkdir()
+    answered = threading.Event()
+    really_written = lastwords.write_atomic
+
+    def written(path: Path, data: bytes, mode: int) -> None:
+        if path.parent == folders[1]:
+            assert answered.wait(10.0), "the end waits for the disk"
+        else:
+            really_written(path, data, mode)
+
+    monkeypatch.setattr(lastwords, "write_atomic", written)
+    leave_last_words(RUN_ID, WORDS)
+    answered.set()
+    assert last_words(RUN_ID) == WORDS
 
 
 def test_a_name_does_not_lead_out_of_the_folder(place: Path) -> None:

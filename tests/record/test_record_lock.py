@@ -317,6 +317,57 @@ def test_without_hard_links_a_lock_that_is_taken_away_before_it_is_held_is_made_
         assert '"run_id": "run-1"' in path.read_text()
 
 
+@pytest.mark.usefixtures("no_links")
+@pytest.mark.parametrize("removed", [True, False])
+def test_without_hard_links_a_lock_that_somebody_judges_is_ours_only_once_it_is_held(
+    tmp_path: Path, me: Owner, clock: ManualClock, monkeypatch: pytest.MonkeyPatch, removed: bool
+) -> None:
+    """Another run finds it half-written and holds it: it removes it as junk, or thinks better."""
+    if os.name != "posix":
+        pytest.skip("locks on files are POSIX")
+    path = tmp_path / LOCK_NAME
+    really_taken = lock_module.take_flock
+    judging: list[int] = []
+    answers: list[bool] = []
+
+    def judged() -> None:
+        if judging and removed:
+            path.unlink()
+        for descriptor in judging:
+            os.close(descriptor)
+        judging.clear()
+
+    def taken(descriptor: int) -> bool:
+        if path.exists() and not answers:
+            judging.append(os.open(path, os.O_RDONLY))
+            assert really_taken(judging[0])
+        elif path.exists():
+            judged()
+        else:
+            return really_taken(descriptor)
+        answers.append(really_taken(descriptor))
+        return answers[-1]
+
+    monkeypatch.setattr(lock_module, "take_flock", taken)
+    with MachineLock.acquire(me, "run-1", clock, folder=tmp_path):
+        judged()
+        assert answers[0] is False
+        assert '"run_id": "run-1"' in path.read_text()
+        descriptor = os.open(path, os.O_RDONLY)
+        assert not really_taken(descriptor), "the lock is held"
+        os.close(descriptor)
+
+
+@pytest.mark.usefixtures("no_links")
+def test_without_hard_links_a_lock_that_somebody_goes_on_holding_is_refused(
+    tmp_path: Path, me: Owner, clock: ManualClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(lock_module, "take_flock", lambda _: False)
+    monkeypatch.setattr(lock_module, "_HOLD_TRIES", 2, raising=False)
+    with pytest.raises(RefusedStart, match="holds it from another container"):
+        MachineLock.acquire(me, "run-1", clock, folder=tmp_path)
+
+
 @pytest.mark.parametrize(("name", "elsewhere"), [(LOCK_NAME, True), (CLOSING_NAME, False)])
 def test_a_folder_that_cannot_be_written_is_one_clear_error_with_a_remedy_that_helps(
     tmp_path: Path, me: Owner, clock: ManualClock, name: str, elsewhere: bool

@@ -213,6 +213,26 @@ def test_readings_lost_to_a_full_disk_are_counted_at_the_end(
     assert told.data == {"samples": 8}
 
 
+def test_what_was_told_of_dropped_readings_before_the_disk_was_full_is_not_told_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Oracle: the readings handed over and not found in the record."""
+    writer = begin(tmp_path)
+    gate = Gate(monkeypatch)
+    writer.put(EVENT)
+    assert gate.entered.wait(WAIT_SECONDS)
+    writer.put_sweeps(packed((Sample("a", 0.5, 1.0),) * MOST_PENDING_SAMPLES))
+    writer.put_sweeps(packed((Sample("a", 0.5, 1.0),) * 5))
+    gate.open()
+    assert writer.flush(WAIT_SECONDS)
+    failing_commits(monkeypatch, [StorageFull("no space left")])
+    assert writer.put(EVENT).wait(WAIT_SECONDS)
+    writer.put_sweeps(packed(readings(0.0)))
+    writer.seal(Ending.ERROR, "the storage is full")
+    told = [it for it in read_run(writer.folder).events if it.kind is EventKind.DROPPED]
+    assert [it.data["samples"] for it in told] == [5, 4]
+
+
 def test_a_disk_that_stays_full_fails_what_waits(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

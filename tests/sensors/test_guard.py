@@ -132,6 +132,19 @@ def test_a_blind_guard_that_the_operator_accepted_is_told_and_stops_nothing() ->
     assert not guard.tripped
 
 
+def test_who_accepts_to_have_no_temperature_has_not_accepted_to_have_no_fan() -> None:
+    guard = _guard(HOT, SLOW, accept_blind=True)
+    trips = [
+        action
+        for at in range(60)
+        for action in guard.tick(float(at), float(at))
+        if isinstance(action, Trip)
+    ]
+    assert [(it.stop.channel, it.stop.whose) for it in trips] == [
+        ("fan1 (gives no value)", SLOW.whose)
+    ]
+
+
 def test_beside_a_channel_that_guards_one_that_never_gave_a_value_is_told_once() -> None:
     other = Channel("two", "Package id 1", "°C", "hwmon", role="cpu_temperature")
     guard = Guard((HOT,), (DIE, other))
@@ -297,6 +310,29 @@ def test_slow_readings_count_from_their_begin_so_that_the_load_is_off_within_two
     hung.observe(_die(120.0), 1.45, began_seconds=1.0)
     assert hung.tick(1.87) == []
     assert isinstance(hung.tick(1.88)[0], Trip)
+
+
+def test_a_stop_says_since_when_the_first_reading_over_the_limit_was_under_way() -> None:
+    confirmed, hung, repeated = (_guard(confirm_within_seconds=0.5) for _ in range(3))
+    for guard in (confirmed, hung, repeated):
+        guard.observe(_die(52.0), 0.0)
+        guard.observe(_die(120.0), 1.45, began_seconds=1.0)
+    repeated.confirm(_die(120.0, REPEAT), 1.5)
+    stops = [
+        confirmed.confirm(_die(120.0), 1.5),
+        hung.tick(1.88),
+        repeated.observe(_die(99.0), 1.6),
+    ]
+    assert [(it.since_seconds if isinstance(it, Trip) else None) for (it,) in stops] == [1.0] * 3
+
+
+def test_a_stop_for_a_channel_that_fell_silent_knows_of_no_reading_over_the_limit() -> None:
+    guard = _guard()
+    guard.observe(_die(60.0), 0.0)
+    assert [guard.tick(float(second)) for second in range(11)] == [[]] * 11
+    (trip,) = guard.tick(11.0)
+    assert isinstance(trip, Trip)
+    assert trip.since_seconds is None
 
 
 def test_a_repeat_confirms_a_value_that_came_from_nearby_at_once() -> None:

@@ -41,10 +41,11 @@ def test_a_rising_row_tells_which_cpu_it_met(tmp_path: Path) -> None:
     assert isinstance(chip, TellingChip)
     assert [it.value for it in chip.read(0.0)] == [0.0, 10.0]
     assert chip.take_incidents() == []
-    tree.write("proc/interrupts", b"   CPU0  CPU2\nMCE: 0 1 Machine check\nMCP: 6 6 Polls\n")
-    assert [it.value for it in chip.read(1.0)] == [1.0, 12.0]
+    tree.write("proc/interrupts", b"   CPU0  CPU2\nMCE: 0 7 Machine check\nMCP: 6 6 Polls\n")
+    assert [it.value for it in chip.read(1.0)] == [7.0, 12.0]
     told = chip.take_incidents()
-    assert [(it.cpu, it.at_seconds) for it in told] == [(2, 1.0)]  # the polls are no errors
+    found = [(it.cpu, it.at_seconds, it.increase) for it in told]
+    assert found == [(2, 1.0, 7)]  # the polls are no errors
 
 
 def test_controllers_and_modules_are_counted_by_name(tmp_path: Path) -> None:

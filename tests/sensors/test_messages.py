@@ -31,7 +31,7 @@ MESSAGES = [
     BATCH,
     m.SampleBatch(()),
     m.SensorEvent(Event(EventKind.CHANNEL_LOST, 1.0, "gone", {"channel": "a"})),
-    m.GuardTripped(SafetyStop("A", 96.0, 95.0, "°C", 2.0, "maker")),
+    m.GuardTripped(SafetyStop("A", 96.0, 95.0, "°C", 2.0, "maker"), 1.5),
     m.SamplerReady(0.1),
     m.SamplerStopped(m.SamplerCounts(1, 2, 3, 4, 0.001, 0.002, 0.5), "asked to stop"),
     m.SamplerFailed("bad role", ""),

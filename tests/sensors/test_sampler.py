@@ -137,6 +137,23 @@ def test_a_chip_that_hangs_is_reported_as_silent_and_delays_no_other() -> None:
     assert len(loop.of(SamplerReady)) == 1
 
 
+def test_a_hung_chip_that_comes_back_with_the_same_readings_is_told_back() -> None:
+    """A chip whose values stand still gives the very same list again."""
+    chip = FakeChip(lambda now: 1200.0)
+    same = chip.read(0.0)
+    chip.read = lambda now_seconds: same  # type: ignore[method-assign]
+    loop = Loop(chip)
+    loop.turn()
+    (worker,) = loop.sampler.workers
+    worker.busy_since_ns = loop.clock.monotonic_ns()
+    for _ in range(12):
+        loop.sampler.turn()
+        loop.clock.advance(0.5)
+    worker.busy_since_ns = None
+    loop.turn()
+    assert [kind for kind, _ in loop.events] == [EventKind.CHANNEL_LOST, EventKind.CHANNEL_BACK]
+
+
 def test_dropped_samples_are_said_once_for_each_further_loss() -> None:
     loop = Loop(FakeChip(lambda now: 1.0))
     for dropped in (0, 5, 5, 8):
@@ -372,14 +389,14 @@ def test_a_second_reading_that_hangs_stops_the_load_within_two_intervals(interva
     loop = Loop(FakeChip(lambda now: 40.0), limits=(HOT,), interval=interval)
     loop.turn()
     over_ns = loop.clock.monotonic_ns()
-    assert loop.sampler.desk.observe([Reading("die", 97.0)], 0.5)
+    assert loop.sampler.desk.observe([Reading("die", 97.0)], 0.5, began_seconds=0.4)
     while not loop.board.tripped:
         loop.clock.advance(loop.sampler.seconds_to_turn())
         loop.sampler.turn()
         assert loop.clock.monotonic_ns() - over_ns <= 2 * interval * NS_PER_SECOND
     (tripped,) = loop.of(GuardTripped)
     assert isinstance(tripped, GuardTripped)
-    assert tripped.stop.value == 97.0
+    assert (tripped.stop.value, tripped.since_seconds) == (97.0, 0.4)
 
 
 def test_the_common_thread_turns_the_loop_in_passing_and_a_bug_there_ends_the_loop() -> None:

@@ -127,6 +127,34 @@ def test_what_a_program_started_dies_with_a_sampler_that_was_killed() -> None:
     _until(lambda: not _is_alive(grandchild))
 
 
+def test_a_program_gets_no_terminal_that_could_stop_it_for_ever() -> None:
+    """The sampler's stand-in leads a session on a terminal of its own, as an operator's shell."""
+    if not sys.platform.startswith("linux"):
+        pytest.skip("a program is started without a terminal on Linux only")
+    asking = "print('no terminal')\ntry: open('/dev/tty')\nexcept OSError: pass\nelse: print('one')"
+    sampler = (
+        "import os\n"
+        "from harness.sensors.subprogram import Subprogram\n"
+        "master, slave = os.openpty()\n"
+        "os.open(os.ttyname(slave), os.O_RDWR)\n"  # the first that its leader opens is a session's
+        "os.close(os.open('/dev/tty', os.O_RDWR))\n"
+        f"program = Subprogram({_python(asking)!r})\n"
+        "while program.exit_code() is None: pass\n"
+        "print(program.newest_line(), program.last_words(), flush=True)\n"
+        "program.kill()\n"
+        "os.close(os.open('/dev/tty', os.O_RDWR))\n"
+        "print('still ours')"
+    )
+    parent = subprocess.Popen(
+        _python(sampler), stdout=subprocess.PIPE, text=True, start_new_session=True
+    )
+    printed, _ = parent.communicate(timeout=30)
+    assert [line.strip() for line in printed.splitlines() if line.strip()] == [
+        "no terminal",
+        "still ours",
+    ]
+
+
 def test_after_killing_no_watcher_is_left_and_killing_again_is_harmless() -> None:
     before = {it.pid for it in psutil.Process().children()}
     program = Subprogram(_python("import time; time.sleep(600)"))

@@ -211,3 +211,28 @@ def test_work_that_no_look_falls_into_is_known_by_its_verified_passes() -> None:
     watch = LoadWatch()
     looks = [watch.look(second * NS_PER_SECOND, [LaneState.PAUSED], second) for second in range(60)]
     assert looks[-1] == 58.0
+
+
+def test_a_summary_says_when_its_rises_were_and_a_pause_begins_a_new_span() -> None:
+    watch = CounterWatch(ALL)
+    rising = [*range(MOST_EVENTS + 11), 45, *range(50, 55)]
+    value = 0.0
+    for second in range(60):
+        value += second in rising
+        watch.see(Reading("t", value), float(second), {})
+    (event,) = watch.rest(79.0)
+    # The first reading is the baseline, so the rise at 20 s is the twentieth and told alone.
+    assert event.data["spans"] == [(21.0, 30.0, 10), (45.0, 45.0, 1), (50.0, 54.0, 5)]
+    assert event.data["increase"] == 16.0
+
+
+def test_a_summary_of_incidents_tells_by_how_much_the_counter_rose() -> None:
+    watch = CounterWatch(ALL, frozenset({"e"}))
+    told = [
+        watch.told(Incident("e", float(second), "the count of CPU 0 rose", 0, 50), {})
+        for second in range(MOST_EVENTS + 9)
+    ]
+    assert [it.data["increase"] for it in told if it is not None] == [50] * MOST_EVENTS
+    (event,) = watch.rest(40.0)
+    assert event.data["increase"] == 9 * 50
+    assert "450 more" in event.text
