@@ -29,6 +29,7 @@ from typing import TYPE_CHECKING, Any
 from harness.clock import SYSTEM
 from harness.errors import StorageError, UsageError
 from harness.record.files import write_atomic
+from harness.record.flocks import take_flock
 
 if TYPE_CHECKING:
     from harness.judgement.sides import Side, SideLoad
@@ -165,23 +166,19 @@ def _alone(folder: Path) -> Iterator[None]:
 def _locked(folder: Path) -> int | None:
     """The descriptor that holds the lock; None without such locks, or in a folder that is only
     read, where no ledger is written either. Raises UsageError when it stays held."""
+    wary = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
     try:
-        import fcntl
-
         folder.mkdir(parents=True, exist_ok=True)
-        flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
-        descriptor = os.open(folder / LOCK_NAME, flags, 0o644)
-    except (ImportError, OSError):
+        descriptor = os.open(folder / LOCK_NAME, os.O_RDWR | os.O_CREAT | wary, 0o644)
+    except OSError:
         return None
     for _ in range(_LOCK_TRIES):
         try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            SYSTEM.sleep(_LOCK_PAUSE_SECONDS)
-        except OSError:  # a file system without locks
+            if take_flock(descriptor):
+                return descriptor
+        except OSError:  # a system, or a file system, without locks
             return descriptor
-        else:
-            return descriptor
+        SYSTEM.sleep(_LOCK_PAUSE_SECONDS)
     os.close(descriptor)
     raise UsageError(
         f"{folder / LOCK_NAME}: held by another comparison for "

@@ -1,10 +1,8 @@
 """Programs that a lane starts, and that must not outlive it.
 
-All of a lane's programs, and whatever they start, belong to one process group led by a small
-watcher that does nothing but wait for the end of its standard input. The lane holds the other end
-of that pipe and nobody else does: when the lane goes, however it goes (SIGKILL included), the
-watcher reads end-of-file and kills the group. A parent-death signal would reach the first program
-only, not the compiler proper that a compiler driver starts.
+All of a lane's programs, and whatever they start, belong to one process group, whose leader kills
+it when the lane goes (:mod:`workloads.watcher`). A parent-death signal would reach the first
+program only, not the compiler proper that a compiler driver starts.
 
 Where there are no process groups (Windows) only the program started last is killed on `close`.
 """
@@ -14,15 +12,13 @@ from __future__ import annotations
 import os
 import signal
 import subprocess
-import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-_WATCHER = (
-    "import os, signal, sys\nsys.stdin.buffer.read()\nos.killpg(os.getpgrp(), signal.SIGKILL)\n"
-)
+from workloads.watcher import start_watcher
+
 _CHUNK_BYTES = 1 << 16
 _ERROR_TAIL_BYTES = 4096
 OUTPUT_LIMIT_BYTES = 16 << 20
@@ -113,7 +109,7 @@ class Children:
             return None
         if self._watcher is None or self._watcher.poll() is not None:
             self.close()
-            self._watcher = _start_watcher()
+            self._watcher = start_watcher()
         return self._watcher.pid
 
     def _kill(self) -> None:
@@ -143,16 +139,6 @@ class _Deadline:
     def _fire(self) -> None:
         self.passed = True
         self._late()
-
-
-def _start_watcher() -> subprocess.Popen[bytes]:
-    return subprocess.Popen(
-        [sys.executable, "-I", "-S", "-c", _WATCHER],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        process_group=0,
-    )
 
 
 def _late(ended: Ended) -> Ended:

@@ -11,6 +11,7 @@ from itertools import pairwise
 from pydantic import Field
 
 from harness.criteria.base import CriterionSpec
+from harness.criteria.coverage import LATEST_READING_SECONDS
 from harness.criteria.evidence import Evidence
 from harness.criteria.judging import COUNT_EXACT, plural
 from harness.outcome import Verdict
@@ -19,9 +20,6 @@ from harness.sensors.hardware_errors import memory_count
 from harness.units import duration
 
 _MOST_NAMED = 3
-#: A counter's last value this long before a load's end still speaks of all of it: counters are
-#: read each second, and a reading may come late. Common practice, no source.
-LATEST_READING_SECONDS = 5.0
 
 
 @dataclass(frozen=True)

@@ -18,9 +18,10 @@ from harness.units import duration, percent
 #: A highest reading of a channel that was seen for a smaller share than this proves no pass:
 #: the peak may have been missed. Common practice, no source.
 LEAST_COVERAGE_PERCENT = 90.0
-#: Readings as far apart as this still follow each other: one may come late, and a block of
-#: readings counts for the second it began in. Common practice, no source.
-_LATEST_READING_SECONDS = 5.0
+#: Readings as far apart as this still follow each other, and a last one this long before a load's
+#: end still speaks of all of it: one may come late, and a block of readings counts for the second
+#: it began in. Common practice, no source.
+LATEST_READING_SECONDS = 5.0
 #: The same for a sensor that is read more seldom, in its own intervals.
 _LATEST_READINGS = 3.0
 
@@ -132,7 +133,7 @@ def _thin(ordered: Sequence[Envelope]) -> Iterator[_Gap]:
     usual = median(rates) if rates else 0.0
     for item in inner:
         absent = usual * item.duration_seconds - item.samples
-        if absent > _LATEST_READINGS and absent / usual > _LATEST_READING_SECONDS:
+        if absent > _LATEST_READINGS and absent / usual > LATEST_READING_SECONDS:
             end = item.at_seconds + item.duration_seconds
             yield _Gap(item.at_seconds, end, absent / usual)
 
@@ -144,4 +145,4 @@ def _longest_wait(ordered: Sequence[Envelope]) -> float:
         for earlier, later in pairwise(ordered)
     ]
     usual = median(waits) if waits else 0.0
-    return max(_LATEST_READING_SECONDS, _LATEST_READINGS * usual)
+    return max(LATEST_READING_SECONDS, _LATEST_READINGS * usual)

@@ -349,7 +349,9 @@ class Lane:
     def _recheck(self, order: m.Recheck) -> None:
         task = self._tasks[order.load].task
         task.execute()
-        self._connection.send(m.Rechecked(self._lane, order.load, order.failure, task.digest()))
+        digest = task.digest()
+        self._note_stop()
+        self._connection.send(m.Rechecked(self._lane, order.load, order.failure, digest))
 
     def _drop(self, order: m.Drop) -> None:
         prepared = self._tasks.pop(order.load, None)

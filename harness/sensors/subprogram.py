@@ -1,10 +1,9 @@
 """A program that prints lines, read without ever waiting, and ended with everything it started.
 
-The program and whatever it starts belong to one process group led by a small watcher that does
-nothing but wait for the end of its standard input. The sampler holds the other end of that pipe and
-nobody else does: when the sampler goes, however it goes (SIGKILL included), the watcher reads
-end-of-file and kills the group. Its parent-death signal ends the program itself even where the
-watcher has been killed. Where there are no process groups (Windows) `kill` ends the program only.
+The program and whatever it starts belong to one process group, whose leader kills it when the
+sampler goes (:mod:`workloads.watcher`). Its parent-death signal ends the program itself even where
+the watcher has been killed. Where there are no process groups (Windows) `kill` ends the program
+only.
 """
 
 from __future__ import annotations
@@ -19,6 +18,8 @@ import threading
 from collections import deque
 from collections.abc import Sequence
 from typing import IO
+
+from workloads.watcher import start_watcher
 
 _KEPT_ERROR_LINES = 5
 _KILL_SECONDS = 1.0
@@ -36,10 +37,6 @@ _TETHER = (
     "os.setpriority(os.PRIO_PROCESS,0,max(os.getpriority(os.PRIO_PROCESS,0),0))\n"
     "os.execvp(sys.argv[2],sys.argv[2:])\n"
 )
-#: Leads the process group, and ends it when nobody holds the other end of its input any more.
-_WATCHER = (
-    "import os, signal, sys\nsys.stdin.buffer.read()\nos.killpg(os.getpgrp(), signal.SIGKILL)\n"
-)
 
 
 class Subprogram:
@@ -52,7 +49,7 @@ class Subprogram:
         self._lines: deque[bytes] = deque(maxlen=1)
         self._errors: deque[bytes] = deque(maxlen=_KEPT_ERROR_LINES)
         command = _tethered(argv)
-        self._watcher = _start_watcher() if os.name == "posix" else None
+        self._watcher = start_watcher() if os.name == "posix" else None
         try:
             self._child = subprocess.Popen(
                 command,
@@ -120,16 +117,6 @@ class Subprogram:
                 if not rest and line.strip():
                     kept.append(line)
                 rest = not line.endswith(b"\n")
-
-
-def _start_watcher() -> subprocess.Popen[bytes]:
-    return subprocess.Popen(
-        [sys.executable, "-I", "-S", "-c", _WATCHER],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        process_group=0,
-    )
 
 
 def _tethered(argv: Sequence[str]) -> list[str]:

@@ -147,3 +147,13 @@ def test_a_stop_leaves_both_ends_of_a_pair_their_passes() -> None:
 def test_both_ends_of_a_pair_do_the_same_number_of_passes_however_slow() -> None:
     paired = Probe(0, seconds=1.0, passes=3, exact=True, enough_seconds=60.0)
     assert [wants_more(paired, [99.0] * n, stopped=False) for n in range(4)] == [True] * 3 + [False]
+
+
+def test_a_second_opinion_during_which_the_stop_flag_went_up_says_when_it_was_over(
+    script: Script,
+) -> None:
+    raised_ns = SYSTEM.monotonic_ns()
+    script.board.trip(StopReason.LIMIT, raised_ns)
+    script.play(PREPARE, m.Recheck(0, 0))
+    assert script.one(m.Rechecked).failure == 0
+    assert script.board.lane(0, LaneSlot.OFF_NS) > raised_ns

@@ -7,6 +7,7 @@ import subprocess
 import sys
 
 import pytest
+from owner_samples import gone, this_process
 from record_samples import BOOT_ID
 
 from harness.record.owner import (
@@ -20,22 +21,14 @@ from harness.record.owner import (
 
 @pytest.fixture
 def me() -> Owner:
-    return Owner.of_this_process(BOOT_ID, ("rigproof", "run"))
-
-
-def ended(me: Owner) -> Owner:
-    """A process that has ended and was waited for."""
-    child = subprocess.Popen([sys.executable, "-c", ""])
-    mark = process_mark(child.pid) or "?"
-    child.wait()
-    return dataclasses.replace(me, pid=child.pid, mark=mark)
+    return this_process()
 
 
 def test_this_process_is_alive_and_its_past_and_future_are_not(me: Owner) -> None:
     assert owner_is_alive(me, BOOT_ID)
     assert not owner_is_alive(me, "another boot")
     assert not owner_is_alive(dataclasses.replace(me, mark="ticks 0"), BOOT_ID)
-    assert not owner_is_alive(ended(me), BOOT_ID)
+    assert not owner_is_alive(gone(me), BOOT_ID)
 
 
 def test_a_mark_from_a_boot_before_is_not_this_process_although_pid_and_ticks_are(

@@ -125,6 +125,7 @@ def test_what_a_program_started_dies_with_a_sampler_that_was_killed() -> None:
     printed, _ = parent.communicate(timeout=30)
     grandchild = int(printed)
     _until(lambda: not _is_alive(grandchild))
+    assert not _is_alive(grandchild)
 
 
 def test_a_program_gets_no_terminal_that_could_stop_it_for_ever() -> None:

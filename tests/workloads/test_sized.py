@@ -99,9 +99,17 @@ def test_no_power_is_refused_with_the_powers_beside_it(value: int, of: int, near
 
 
 @pytest.mark.parametrize("of", [2, 4])
-def test_every_power_is_accepted(of: int) -> None:
-    for exponent in range(20):
-        require_power({"n": of**exponent}, "n", of)
+def test_every_power_is_accepted_and_nothing_between(of: int) -> None:
+    accepted = [n for n in range(1, 5_000) if _is_accepted(n, of)]
+    assert accepted == [of**exponent for exponent in range(13) if of**exponent < 5_000]
+
+
+def _is_accepted(value: int, of: int) -> bool:
+    try:
+        require_power({"n": value}, "n", of)
+    except ValueError:
+        return False
+    return True
 
 
 def test_a_multiple_is_refused_with_those_beside_it() -> None:
