@@ -1,4 +1,5 @@
-"""What all tests share: a machine lock and scratch folders of their own, no orphans left behind."""
+"""What all tests share: a machine lock and scratch folders of their own, no orphans left behind,
+nothing that depends on how busy the machine is."""
 
 from __future__ import annotations
 
@@ -8,8 +9,24 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from harness.record.places import SHARED_FOLDER_VARIABLE
+
+# How long an example takes says how busy the machine is, and nothing of what is tested.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _one_thread_of_linear_algebra() -> Iterator[None]:
+    """Workers that multiply with every core at once wait for each other most of the time; what
+    tests start has threads as users have them."""
+    import scipy.linalg  # noqa: F401 - limits hold for libraries that are loaded
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(1):
+        yield
 
 
 @pytest.fixture(scope="session", autouse=True)
